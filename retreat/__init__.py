@@ -1,0 +1,1 @@
+"""How many laser sessions will this eye need? Discrete-time models, their calibration, a counselling sheet."""

@@ -1,0 +1,256 @@
+"""Saved models: one zip of JSON and npy arrays. No pickle, no rows, checksummed, versioned, written atomically."""
+
+from __future__ import annotations
+
+import hashlib
+import io
+import json
+import os
+import tempfile
+import zipfile
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from retreat.coding import Coding
+from retreat.errors import Fault, FitError, ModelFileError
+from retreat.model.card import ModelCard
+from retreat.model.casemix import CaseMix
+from retreat.model.fitted import Model
+from retreat.model.kernel import Parameters
+from retreat.model.support import Support
+
+FORMAT = "retreat-model"
+SCHEMA_VERSION = 1
+_ARRAYS = ("coefficients", "session_effects", "operator_effect", "patient_sd")
+_MEMBERS = {"model.json", *(f"{name}.npy" for name in _ARRAYS)}
+_MAX_MEMBER_BYTES = 256 * 1024 * 1024
+_NEW_FIT = "fit the model again from the case table"
+
+
+def save(model: Model, path: str | Path) -> Path:
+    """Write a model; see :meth:`retreat.model.Model.save`."""
+    target = Path(path)
+    payload = _pack(model)
+    try:
+        handle, name = tempfile.mkstemp(dir=target.parent, prefix=f".{target.name}.")
+    except OSError as error:
+        raise ModelFileError(_cannot_write(target, error)) from None
+    beside = Path(name)
+    try:
+        with os.fdopen(handle, "wb") as stream:
+            stream.write(payload)
+        beside.chmod(0o644)
+        beside.replace(target)
+    except OSError as error:
+        beside.unlink(missing_ok=True)
+        raise ModelFileError(_cannot_write(target, error)) from None
+    except BaseException:  # an interrupted run must not leave half a file
+        beside.unlink(missing_ok=True)
+        raise
+    return target
+
+
+def load(path: str | Path) -> Model:
+    """Read a saved model; needs numpy alone.
+
+    Parameters
+    ----------
+    path : str or Path
+        A file written by :meth:`Model.save`.
+
+    Raises
+    ------
+    ModelFileError
+        If the file is missing, damaged, altered, of another program or of a newer schema, or holds
+        anything but the expected plain arrays.
+    """
+    source = Path(path)
+    try:
+        with zipfile.ZipFile(source) as archive:
+            members = _read_members(source, archive)
+    except FileNotFoundError:
+        raise ModelFileError(Fault(str(source), "no such file", "a saved model", "check the path")) from None
+    except (zipfile.BadZipFile, OSError, EOFError, ValueError) as error:
+        if isinstance(error, ModelFileError):
+            raise
+        raise ModelFileError(
+            Fault(str(source), "not a readable model file", "a saved model", _NEW_FIT)
+        ) from None
+    return _unpack(source, members)
+
+
+def fingerprint(model: Model) -> str:
+    """SHA-256 of all the model holds."""
+    arrays = {name: _npy(getattr(model.parameters, name)) for name in _ARRAYS}
+    return _checksum(_description(model), arrays)
+
+
+def _pack(model: Model) -> bytes:
+    arrays = {name: _npy(getattr(model.parameters, name)) for name in _ARRAYS}
+    description = _description(model)
+    header = {
+        "format": FORMAT,
+        "schema_version": SCHEMA_VERSION,
+        "checksum": _checksum(description, arrays),
+        "model": description,
+    }
+    buffer = io.BytesIO()
+    with zipfile.ZipFile(buffer, "w", zipfile.ZIP_STORED) as archive:
+        _write_member(
+            archive, "model.json", json.dumps(header, indent=1, sort_keys=True, allow_nan=False).encode()
+        )
+        for name, payload in arrays.items():
+            _write_member(archive, f"{name}.npy", payload)
+    return buffer.getvalue()
+
+
+def _write_member(archive: zipfile.ZipFile, name: str, payload: bytes) -> None:
+    # a fixed date: the same model gives the same bytes
+    archive.writestr(zipfile.ZipInfo(name, date_time=(1980, 1, 1, 0, 0, 0)), payload)
+
+
+def _description(model: Model) -> dict[str, Any]:
+    return {
+        "card": model.card.to_json(),
+        "coding": model.coding.to_json(),
+        "link": model.link,
+        "strata": list(model.strata),
+        "stratum_feature": model.stratum_feature,
+        "case_mix": model.case_mix.to_json(),
+        "support": model.support.to_json(),
+    }
+
+
+def _npy(array: NDArray[np.float64]) -> bytes:
+    buffer = io.BytesIO()
+    np.save(buffer, np.ascontiguousarray(array, dtype="<f8"), allow_pickle=False)
+    return buffer.getvalue()
+
+
+def _checksum(description: Mapping[str, Any], arrays: Mapping[str, bytes]) -> str:
+    digest = hashlib.sha256(json.dumps(description, sort_keys=True, allow_nan=False).encode())
+    for name in _ARRAYS:
+        digest.update(arrays[name])
+    return digest.hexdigest()
+
+
+def _read_members(source: Path, archive: zipfile.ZipFile) -> dict[str, bytes]:
+    infos = archive.infolist()
+    names = [info.filename for info in infos]
+    if set(names) != _MEMBERS or len(names) != len(_MEMBERS):
+        odd = sorted(set(names) ^ _MEMBERS) or ["a member twice"]
+        raise ModelFileError(
+            Fault(
+                str(source),
+                f"unexpected or missing members: {', '.join(odd[:5])}",
+                ", ".join(sorted(_MEMBERS)),
+            )
+        )
+    for info in infos:
+        if info.file_size > _MAX_MEMBER_BYTES or info.compress_type != zipfile.ZIP_STORED:
+            raise ModelFileError(
+                Fault(
+                    str(source),
+                    f"member {info.filename} is oversized or compressed",
+                    f"plain members up to {_MAX_MEMBER_BYTES // 2**20} MB",
+                    _NEW_FIT,
+                )
+            )
+    return {name: archive.read(name) for name in names}
+
+
+def _unpack(source: Path, members: Mapping[str, bytes]) -> Model:
+    header = _header(source, members["model.json"])
+    arrays = {name: members[f"{name}.npy"] for name in _ARRAYS}
+    if header.get("checksum") != _checksum(header["model"], arrays):
+        raise ModelFileError(
+            Fault(str(source), "the checksum does not agree: the file was changed or damaged", fix=_NEW_FIT)
+        )
+    try:
+        return _build(header["model"], {name: _array(source, name, data) for name, data in arrays.items()})
+    except (KeyError, TypeError, ValueError, FitError) as error:
+        if isinstance(error, ModelFileError):
+            raise
+        raise ModelFileError(
+            Fault(str(source), f"model.json is incomplete ({error})", fix=_NEW_FIT)
+        ) from None
+
+
+def _header(source: Path, payload: bytes) -> dict[str, Any]:
+    try:
+        header = json.loads(payload)
+    except ValueError:
+        raise ModelFileError(Fault(str(source), "model.json is not JSON", fix=_NEW_FIT)) from None
+    if (
+        not isinstance(header, dict)
+        or header.get("format") != FORMAT
+        or not isinstance(header.get("model"), dict)
+    ):
+        raise ModelFileError(Fault(str(source), "not a model of this package", f"format {FORMAT}"))
+    version = header.get("schema_version")
+    if version != SCHEMA_VERSION:
+        newer = isinstance(version, int) and version > SCHEMA_VERSION
+        fix = "update the package, then load it again" if newer else _NEW_FIT
+        raise ModelFileError(
+            Fault(str(source), f"schema version {version!r}", f"version {SCHEMA_VERSION}", fix)
+        )
+    return header
+
+
+def _array(source: Path, name: str, payload: bytes) -> NDArray[np.float64]:
+    try:
+        array = np.load(io.BytesIO(payload), allow_pickle=False)
+    except (ValueError, EOFError, OSError):
+        array = None
+    if array is None or array.dtype != np.dtype("<f8"):
+        raise ModelFileError(
+            Fault(str(source), f"{name}.npy is not a plain array of numbers", "float64", _NEW_FIT)
+        )
+    return np.asarray(array)
+
+
+def _build(data: Mapping[str, Any], arrays: Mapping[str, NDArray[np.float64]]) -> Model:
+    if data["link"] not in ("logit", "cloglog"):
+        raise ValueError(f"link {data['link']!r}")
+    model = Model(
+        card=ModelCard.from_json(data["card"]),
+        coding=Coding.from_json(data["coding"]),
+        link=data["link"],
+        parameters=Parameters(**arrays),
+        strata=tuple(str(s) for s in data["strata"]),
+        stratum_feature=str(data["stratum_feature"]),
+        case_mix=CaseMix.from_json(data["case_mix"]),
+        support=Support.from_json(data["support"]),
+    )
+    _check_shapes(model)
+    return model
+
+
+def _check_shapes(model: Model) -> None:
+    p, ends = model.parameters, len(model.card.ends)
+    draws = p.coefficients.shape[0]
+    expected = {
+        "coefficients": (draws, ends, len(model.coding.names)),
+        "session_effects": (draws, max(1, len(model.strata)), ends, p.session_effects.shape[-1]),
+        "operator_effect": (draws, ends),
+        "patient_sd": (draws, ends),
+    }
+    for name, shape in expected.items():
+        if getattr(p, name).shape != shape or 0 in shape[:2]:
+            raise ValueError(f"{name} has shape {getattr(p, name).shape}, not {shape}")
+    if not all(
+        np.isfinite(getattr(p, name)).all() for name in ("coefficients", "operator_effect", "patient_sd")
+    ):
+        raise ValueError("a parameter is not finite")
+    if np.isnan(p.session_effects).any() or np.isposinf(p.session_effects).any():
+        raise ValueError("a session effect is not a number")
+
+
+def _cannot_write(target: Path, error: OSError) -> Fault:
+    return Fault(
+        str(target), f"cannot be written ({error.strerror or error})", "a writable folder", "choose another"
+    )

@@ -1,0 +1,104 @@
+"""Model card: what a saved model says of itself."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import asdict, dataclass, field
+from typing import Any
+
+NOT_FOR_COUNSELLING = "Not for counselling: this model failed its own checks."
+INVENTED = "This model was made from invented demonstration data. It must never be used with a patient."
+
+
+@dataclass(frozen=True)
+class ModelCard:
+    """Facts about a fitted model that every output may print; no row of any patient.
+
+    Parameters
+    ----------
+    name, title, method : str
+        Name and title of the definition; method of the fit in words.
+    ends : tuple of str
+        Ways a course can end, in the order of the arrays.
+    retreat_version, created : str
+        Version of the package; ISO date of the fit.
+    n_cases, n_patients, n_left_out : int
+        Cases fitted, their patients, and cases left out for a missing feature.
+    n_ended : mapping of str to int
+        Cases ended in each way.
+    max_session : int
+        Largest session at which any fitted case was still at risk.
+    years : tuple of int
+        First and last year of first sessions; empty when not known.
+    seed : int
+        Seed of the draws.
+    invented : bool
+        Whether the cases were invented for the demonstration.
+    failures : tuple of str
+        Gates the fit failed; empty for a model that passed.
+    notes : tuple of str
+        What a reader of any forecast should know (pooled sessions, features left out).
+    diagnostics : mapping of str to float
+        Convergence record: iterations, gradient, R-hat, effective draws.
+    data_fingerprint, definition_fingerprint : str
+        SHA-256 of the fitted columns and of the definition.
+    """
+
+    name: str
+    title: str
+    method: str
+    ends: tuple[str, ...]
+    retreat_version: str
+    created: str
+    n_cases: int
+    n_patients: int
+    n_left_out: int
+    n_ended: Mapping[str, int]
+    max_session: int
+    years: tuple[int, ...]
+    seed: int
+    invented: bool
+    failures: tuple[str, ...] = ()
+    notes: tuple[str, ...] = ()
+    diagnostics: Mapping[str, float] = field(default_factory=dict)
+    data_fingerprint: str = ""
+    definition_fingerprint: str = ""
+
+    @property
+    def for_counselling(self) -> bool:
+        """Whether the fit passed its own gates."""
+        return not self.failures
+
+    @property
+    def cautions(self) -> tuple[str, ...]:
+        """Lines that every output of this model must show first."""
+        lines: tuple[str, ...] = (INVENTED,) if self.invented else ()
+        if self.failures:
+            lines += (NOT_FOR_COUNSELLING, *self.failures)
+        return lines
+
+    def to_json(self) -> dict[str, Any]:
+        """Plain lists and numbers; :meth:`from_json` is the inverse."""
+        return {key: list(v) if isinstance(v, tuple) else v for key, v in asdict(self).items()}
+
+    @classmethod
+    def from_json(cls, data: Mapping[str, Any]) -> ModelCard:
+        """Rebuild a card from :meth:`to_json`.
+
+        Raises
+        ------
+        KeyError, TypeError, ValueError
+            If the data are not of that form.
+        """
+        text = ("name", "title", "method", "retreat_version", "created")
+        whole = ("n_cases", "n_patients", "n_left_out", "max_session", "seed")
+        prints = ("data_fingerprint", "definition_fingerprint")
+        return cls(
+            **{key: str(data[key]) for key in (*text, *prints)},
+            **{key: int(data[key]) for key in whole},
+            **{key: tuple(str(v) for v in data[key]) for key in ("ends", "failures", "notes")},
+            n_ended={str(k): int(v) for k, v in data["n_ended"].items()},
+            years=tuple(int(v) for v in data["years"]),
+            invented=bool(data["invented"]),
+            diagnostics={str(k): float(v) for k, v in data["diagnostics"].items()},
+        )
