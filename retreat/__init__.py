@@ -1,1 +1,51 @@
-"""How many laser sessions will this eye need? Discrete-time models, their calibration, a counselling sheet."""
+"""How many laser sessions will this eye need? Discrete-time models, their calibration, a counselling sheet.
+
+Everything is loaded on first use, so that ``import retreat`` costs next to nothing.
+"""
+
+from __future__ import annotations
+
+from importlib import import_module
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from retreat.errors import DefinitionError, FitError, ModelFileError, RetreatError, TableError
+    from retreat.forecast import Forecast
+    from retreat.model import Model, load
+    from retreat.recipe import fit
+    from retreat.tables import read_cases, read_visits
+
+__version__ = "0.1.0"
+
+_HOME = {
+    "read_cases": "retreat.tables",
+    "read_visits": "retreat.tables",
+    "fit": "retreat.recipe",
+    "load": "retreat.model",
+    "Model": "retreat.model",
+    "Forecast": "retreat.forecast",
+    "RetreatError": "retreat.errors",
+    "TableError": "retreat.errors",
+    "DefinitionError": "retreat.errors",
+    "FitError": "retreat.errors",
+    "ModelFileError": "retreat.errors",
+}
+__all__ = [
+    "DefinitionError",
+    "FitError",
+    "Forecast",
+    "Model",
+    "ModelFileError",
+    "RetreatError",
+    "TableError",
+    "fit",
+    "load",
+    "read_cases",
+    "read_visits",
+]
+
+
+def __getattr__(name: str) -> Any:
+    if name in _HOME:
+        return getattr(import_module(_HOME[name]), name)
+    raise AttributeError(f"module {__name__!r} has no attribute {name!r}")

@@ -85,7 +85,9 @@ def check_courses(sessions: ArrayLike, ending: ArrayLike) -> tuple[IntArray, Int
     """
     s, e = np.asarray(sessions), np.asarray(ending)
     if s.ndim != 1 or e.shape != s.shape:
-        raise FitError(Fault("sessions, ending", f"shapes {s.shape} and {e.shape}", "two vectors of one length"))
+        raise FitError(
+            Fault("sessions, ending", f"shapes {s.shape} and {e.shape}", "two vectors of one length")
+        )
     if s.size == 0:
         raise FitError(Fault("sessions", "no cases", "at least one case"))
     faults = [
@@ -190,14 +192,18 @@ def _event_totals(
     ended = ending > 0
     cell = (ending[ended] - 1) * n_sessions + sessions[ended] - 1
     w = None if weights is None else weights[ended]
-    return np.bincount(cell, weights=w, minlength=n_ends * n_sessions).reshape(n_ends, n_sessions).astype(float)
+    return (
+        np.bincount(cell, weights=w, minlength=n_ends * n_sessions).reshape(n_ends, n_sessions).astype(float)
+    )
 
 
 def _whole_fault(name: str, values: NDArray[Any], low: int) -> Fault | None:
     allowed = f"whole numbers from {low}"
     if values.dtype.kind not in "iufb":
         return Fault(name, f"values of type {values.dtype}", allowed)
-    bad = np.flatnonzero(~(np.isfinite(values) & (values >= low) & (values == np.rint(values)) & (values < 1000)))
+    bad = np.flatnonzero(
+        ~(np.isfinite(values) & (values >= low) & (values == np.rint(values)) & (values < 1000))
+    )
     if not bad.size:
         return None
     shown = ", ".join(f"{i}: {values[i]:g}" for i in bad[:3])

@@ -7,6 +7,7 @@ import hashlib
 import tomllib
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
@@ -264,7 +265,11 @@ def _build(source: str, data: Mapping[str, Any], fingerprint: str) -> Definition
     except ValidationError as error:
         raise DefinitionError(
             [
-                Fault(f"{source}: {'.'.join(str(part) for part in e['loc'])}", e["msg"], value=str(e["input"])[:60])
+                Fault(
+                    f"{source}: {'.'.join(str(part) for part in e['loc'])}",
+                    e["msg"],
+                    value=str(e["input"])[:60],
+                )
                 for e in error.errors()
             ]
         ) from None
@@ -313,7 +318,9 @@ def _term_faults(source: str, file: _File) -> list[Fault]:
             faults.append(Fault(where, "two features make an interaction, one feature does not"))
         feature = FEATURES[entry.features[0]]
         if entry.form == "category" and entry.reference not in (feature.levels or ()):
-            faults.append(Fault(where, f"reference {entry.reference!r}", ", ".join(feature.levels or ("none",))))
+            faults.append(
+                Fault(where, f"reference {entry.reference!r}", ", ".join(feature.levels or ("none",)))
+            )
         if entry.form in ("linear", "log", "spline") and feature.kind != "number":
             faults.append(Fault(where, f"{entry.form} needs a number", fix='use form = "category"'))
         if entry.form == "log" and entry.centre is not None and entry.centre <= 0:
@@ -329,10 +336,18 @@ def _term_faults(source: str, file: _File) -> list[Fault]:
     return faults
 
 
-def _prior_faults(where: str, priors: Sequence[Prior], ends: tuple[str, ...], levels: tuple[str, ...]) -> list[Fault]:
-    faults = [Fault(where, f"prior of unknown end {p.end}", ", ".join(ends)) for p in priors if p.end not in ("", *ends)]
+def _prior_faults(
+    where: str, priors: Sequence[Prior], ends: tuple[str, ...], levels: tuple[str, ...]
+) -> list[Fault]:
+    faults = [
+        Fault(where, f"prior of unknown end {p.end}", ", ".join(ends))
+        for p in priors
+        if p.end not in ("", *ends)
+    ]
     return faults + [
-        Fault(where, f"prior of unknown level {p.level}", ", ".join(levels)) for p in priors if p.level not in ("", *levels)
+        Fault(where, f"prior of unknown level {p.level}", ", ".join(levels))
+        for p in priors
+        if p.level not in ("", *levels)
     ]
 
 
@@ -342,14 +357,16 @@ def _other_faults(source: str, file: _File) -> list[Fault]:
         where = f"{source}: support.{feature}"
         if feature not in FEATURES:
             faults.append(Fault(where, "unknown feature", _known(feature)))
-        elif any(b <= a for a, b in zip(edges, edges[1:], strict=False)):
+        elif any(b <= a for a, b in pairwise(edges)):
             faults.append(Fault(where, f"band edges {edges}", "rising"))
         elif bool(edges) != (FEATURES[feature].kind == "number"):
             faults.append(Fault(where, "a number needs band edges, a category has none"))
     if file.strata and (file.strata not in FEATURES or FEATURES[file.strata].kind != "category"):
         faults.append(Fault(f"{source}: strata", f"{file.strata} is not a category", _known(file.strata)))
     if file.strata and file.terms:
-        faults.append(Fault(f"{source}: strata", "a life table by strata takes no terms", fix="drop one of them"))
+        faults.append(
+            Fault(f"{source}: strata", "a life table by strata takes no terms", fix="drop one of them")
+        )
     if file.sessions.effect == "smooth" and not file.strata and file.sessions.step is None:
         faults.append(Fault(f"{source}: sessions.step", "missing", "a scale for smooth session effects"))
     return faults

@@ -50,4 +50,4 @@ def counts_of(probabilities: ArrayLike, total: int = 100) -> NDArray[np.int64]:
     missing = total - counts.sum(axis=-1)  # (...)
     order = np.argsort(-(exact - counts), axis=-1, kind="stable")
     rank = np.argsort(order, axis=-1, kind="stable")
-    return counts + (rank < missing[..., None])
+    return np.asarray(counts + (rank < missing[..., None]))

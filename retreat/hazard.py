@@ -56,14 +56,14 @@ def hazards(eta: ArrayLike, link: Link = "logit") -> FloatArray:
     if link == "logit":
         shift = np.maximum(largest, 0.0)
         odds = np.exp(predictor - shift)
-        return odds / (np.exp(-shift) + odds.sum(axis=-2, keepdims=True))
+        return np.asarray(odds / (np.exp(-shift) + odds.sum(axis=-2, keepdims=True)))
     if link == "cloglog":
         shift = np.where(np.isfinite(largest), largest, 0.0)
         rates = np.exp(predictor - shift)
         total = rates.sum(axis=-2, keepdims=True)
         with np.errstate(over="ignore"):
             ended = -np.expm1(-total * np.exp(shift))
-        return ended * rates / np.where(total > 0, total, 1.0)
+        return np.asarray(ended * rates / np.where(total > 0, total, 1.0))
     raise ValueError(f"link {link!r} is not one of 'logit', 'cloglog'")
 
 

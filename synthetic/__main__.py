@@ -32,10 +32,9 @@ def main(arguments: Sequence[str] | None = None) -> int:
     except ScenarioError as error:
         print(f"error: {error}", file=sys.stderr)
         return 1
-    print(
-        f"invented clinic {clinic.about['scenario']}: {clinic.about['cases']} cases, seed {clinic.about['seed']}; "
-        "never to be used with a patient"
-    )
+    made = clinic.about
+    print(f"invented clinic {made['scenario']}: {made['cases']} cases, seed {made['seed']}; ", end="")
+    print("never to be used with a patient")
     for path in files:
         print(path)
     return 0

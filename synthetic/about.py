@@ -3,34 +3,47 @@
 from __future__ import annotations
 
 import json
+import textwrap
+from collections.abc import Sequence
 from typing import Any
 
-from synthetic.settings import SETTINGS
+from synthetic.settings import INVENTED, SETTINGS
 
 WARNING = (
-    "THESE DATA ARE INVENTED. No patient, eye, operator or clinic in them exists. They must NEVER be used with a "
-    "patient: not to decide, not to counsel, not to train a model that will. They exist to try software out."
+    "THESE DATA ARE INVENTED. No patient, eye, operator or clinic in them exists. They must NEVER be used "
+    "with a patient: not to decide, not to counsel, not to train a model that will. They exist to try "
+    "software out."
 )
 ANCHORED = (
-    "vitreous detachment by age: E01, ARVO abstract IOVS 2334269 (healthy eyes), applied to strands and clouds",
+    "vitreous detachment by age: E01, ARVO abstract IOVS 2334269 (healthy eyes), used for strands and clouds",
     "vitreous detachment earlier in myopia: E06, Lin et al. 2023, Int J Ophthalmol (10-13 years)",
-    "implants by age: E31, Theni study, Br J Ophthalmol; both eyes of half the patients: E30, Erie et al. 2022",
+    "implants by age: E31, Theni study, Br J Ophthalmol; in both eyes of half: E30, Erie et al. 2022",
     "length of a ring: E50, Jonas et al. 1988, vertical diameter of the optic disc (1.92 mm, SD 0.29)",
     "axial length by refraction: O16, Atchison 2006, from memory (the spread about the line is invented)",
-    "ages: two components, E09 (Singh 2016, mean 66) and E10 (means 57-60; Tang 2021: 46); their mix is invented",
+    "ages: two components, E09 (Singh 2016, mean 66) and E10 (means 57 to 60; Tang 2021: 46); mix invented",
     "distances kept from lens and retina: L70, Review of Optometry (2-3 mm)",
-    "eye: O01-O03 and O13, Escudero-Sanz and Navarro 1999; shadows: O50, similar triangles; daylight pupil: O23",
-    "cone of the laser: O32, from memory (16 degrees in air)",
+    "schematic eye: O01-O03 and O13, Escudero-Sanz and Navarro 1999; shadow: O50, similar triangles",
+    "daylight pupil by age: O23, an encyclopaedia table",
     "weeks between sessions: P02, from memory (about four, one to eight); the shares are invented",
+)
+ANCHORED_BURDEN = (
+    "cone of the laser: O32, from memory (16 degrees in air)",
+    "spread of the treated zone between eyes: O40 (SD 0.67 mm)",
     "mix of adverse events: L60, Singh 2017 (seven pressure rises, two lens hits, one haemorrhage in ten)",
 )
-INVENTED = (
-    "sizes of strands, clouds and sheets, all depths and all eccentricities (E52: nothing published was found)",
+MADE_UP = (
+    "sizes of strands, clouds and sheets, all depths and eccentricities (E52: nothing published was found)",
     "the number of opacities in an eye, dilated pupils (6-8 mm, from memory), the bother before treatment",
-    "how dark each kind of opacity is, how fragments are seen, how operators hold back near lens and retina",
-    "the size of the effect of corneal surgery on focus: larger than optics supports, as a contact lens takes away "
-    "nine tenths of the power of the corneal front (O44); the direction is common practice",
-    "reasons for stopping, loss to follow-up and missing values",
+    "how dark each kind of opacity is; how the two eyes of a patient and the cases of an operator are alike",
+    "loss to follow-up (L56: no published value), bookings missed and values missing",
+)
+MADE_UP_BURDEN = (
+    "how fragments are seen, how operators hold back near lens and retina, how patients decide",
+    "the size of the effect of corneal surgery: larger than optics supports, as a contact lens takes away "
+    "nine tenths of the power of the front of the cornea (O44); its direction is common practice",
+)
+MADE_UP_KNOWN = (
+    "all coefficients; visits hold pulses, energy and ratings drawn apart from the law, which has no opacity",
 )
 
 
@@ -47,39 +60,57 @@ def as_text(about: dict[str, Any]) -> str:
     str
         Text that ends with a newline.
     """
-    lines = [
-        about["warning"],
-        "",
-        f"Scenario   {about['scenario']}: {about['summary']}",
-        f"Law        {about['law']}: {about['law_in_words']}",
-        f"Seed       {about['seed']}",
-        f"Cases      {about['cases']} of {about['patients']} patients; visits {about['visits']}",
-        f"Starts     {about['first_start']} to {about['last_start']}; books closed {about['closed']}",
-        f"Sites      {', '.join(about['sites'])} (every code begins with invented_)",
-        "",
-        "truth.csv  " + about["truth"]["meaning"],
-        "           " + about["truth"]["error"],
-        "",
+    burden = about["law"] == "burden"
+    anchored = [*ANCHORED, *(ANCHORED_BURDEN if burden else ()), *_settings(about, anchored=True)]
+    made_up = [*MADE_UP, *(MADE_UP_BURDEN if burden else MADE_UP_KNOWN), *_settings(about, anchored=False)]
+    facts = {
+        "Scenario": f"{about['scenario']}: {about['summary']}",
+        "Law": f"{about['law']}: {about['law_in_words']}",
+        "Seed": about["seed"],
+        "Cases": f"{about['cases']} of {about['patients']} patients; {about['visits']} bookings",
+        "Dates": f"started {about['first_start']} to {about['last_start']}; books closed {about['closed']}",
+        "Sites": f"{', '.join(about['sites'])} (every code begins with invented_)",
+        "Truth": f"{about['truth']['meaning']} Here: {about['truth']['error']}",
+    }
+    if burden:
+        drawn = "Effects of operators drawn for this clinic (invented)\n" + _lines(
+            json.dumps(about["operators"])
+        )
+    else:
+        drawn = "Coefficients (invented)\n" + _lines(json.dumps(about["coefficients"]))
+    blocks = [
+        textwrap.fill(about["warning"], 100),
+        "\n".join(_hang(f"{name:<10}", str(text)) for name, text in facts.items()),
+        drawn,
+        "Anchored to a published value (ids of the table of published values)\n" + _bullets(anchored),
+        "Invented\n" + _bullets(made_up),
+        textwrap.fill(about["warning"], 100),
     ]
-    if "coefficients" in about:
-        lines += ["Coefficients (invented)", json.dumps(about["coefficients"], indent=1), ""]
-    lines += ["Effects of operators drawn for this clinic", json.dumps(about["operators"]), ""]
-    lines += ["Anchored to a published value", *(f"- {line}" for line in ANCHORED)]
-    lines += [f"- {line}" for line in _settings(about, anchored=True)]
-    lines += ["", "Invented", *(f"- {line}" for line in INVENTED)]
-    lines += [f"- {line}" for line in _settings(about, anchored=False)]
-    lines += ["", about["warning"]]
-    return "\n".join(lines) + "\n"
+    return "\n\n".join(blocks) + "\n"
 
 
 def _settings(about: dict[str, Any], *, anchored: bool) -> list[str]:
     told = []
     for setting in SETTINGS:
-        value = about["settings"][setting.section][setting.name]
-        own = value != setting.default
-        if setting.section == "burden" and about["law"] != "burden":
+        if about["law"] == "known" and (
+            setting.section in ("burden", "truth") or setting.name.endswith("_sd")
+        ):
             continue
-        if (setting.anchor != "invented" and not own) is anchored:
+        value = about["settings"][setting.section][setting.name]
+        # A scenario that moves a published value makes it invented.
+        if (setting.anchor != INVENTED and value == setting.default) is anchored:
             source = f" [{setting.anchor}]" if anchored else ""
             told.append(f"{setting.section}.{setting.name} = {value:g}: {setting.meaning}{source}")
     return told
+
+
+def _hang(head: str, text: str) -> str:
+    return textwrap.fill(text, 100, initial_indent=head, subsequent_indent=" " * len(head))
+
+
+def _bullets(lines: Sequence[str]) -> str:
+    return "\n".join(_hang("- ", line) for line in lines)
+
+
+def _lines(text: str) -> str:
+    return textwrap.fill(text, 100, break_long_words=False, break_on_hyphens=False)

@@ -1,9 +1,10 @@
 """How much of a pulse arrives: rays of the converging cone followed from the target out through the cornea.
 
-Simplified geometry for an invented clinic, never advice on aiming. Straight rays in one medium (a contact lens
-takes away most of the front surface, O44), sampled at random; a central ablation of the cornea leaves a treated
-centre, a ring of transition and an untouched periphery (O40-O42), and the more of them one cone mixes, the poorer
-the focus. Cone of 16 degrees in air, 6.0 degrees to the side in the vitreous (O32, from memory).
+Simplified geometry for an invented clinic, never advice on aiming. Straight rays in one medium (a contact
+lens takes away most of the front surface, O44), sampled at random; a central ablation of the cornea leaves a
+treated centre, a ring of transition and an untouched periphery (O40-O42), and the more of them one cone
+mixes, the poorer the focus. Cone of 16 degrees in air, 6.0 degrees to each side in the vitreous (O32, from
+memory).
 """
 
 from __future__ import annotations
@@ -17,6 +18,7 @@ from synthetic import shadow
 TAN_HALF_CONE = np.tan(np.arcsin(np.sin(np.radians(8.0)) / 1.336))  # O32 and Snell's law with the index O03
 CORNEA_MM = 7.72  # O01: radius of the front of the cornea
 NODAL_MM = 7.45  # O13: nodal point behind the front of the cornea, 23.92 - 16.47
+BLOCK = 1000  # cones followed at once, to bound memory
 
 
 @dataclass(frozen=True)
@@ -39,8 +41,8 @@ def footprint(
     lens_gap_mm: np.ndarray,
     eccentricity_deg: np.ndarray,
     pupil_mm: np.ndarray,
-    zone_mm: np.ndarray | float,
-    outer_mm: np.ndarray | float,
+    zone_mm: np.ndarray,
+    outer_mm: float,
     off_centre_mm: np.ndarray,
     rng: np.random.Generator,
     rays: int = 96,
@@ -50,11 +52,15 @@ def footprint(
     Parameters
     ----------
     lens_gap_mm, eccentricity_deg, pupil_mm : array of shape (cases,)
-        Distance of the target behind the lens, mm; its angle from the line of sight; the dilated pupil, mm.
-    zone_mm, outer_mm : float or array of shape (cases,)
-        Diameters of the treated centre and of the outer edge of the ring of transition, mm.
+        Distance of the target behind the lens, mm; its angle from the line of sight, degrees; the dilated
+        pupil, mm.
+    zone_mm : array of shape (cases,)
+        Diameter of the treated centre, mm.
+    outer_mm : float
+        Diameter of the outer edge of the ring of transition, mm.
     off_centre_mm : array of shape (cases, 2)
-        Where the centre of the treated zone lies on the cornea, mm.
+        Where the middle of the treated centre lies on the cornea, across and along the meridian of the
+        target, mm.
     rng : numpy.random.Generator
     rays : int
         Rays for each cone.
@@ -63,36 +69,49 @@ def footprint(
     -------
     Footprint
     """
-    n = len(lens_gap_mm)
+    parts = []
+    for first in range(0, len(lens_gap_mm), BLOCK):
+        rows = slice(first, first + BLOCK)
+        x, y, passes = _crossings(lens_gap_mm[rows], eccentricity_deg[rows], pupil_mm[rows], rng, rays)
+        distance = np.hypot(x - off_centre_mm[rows, :1], y - off_centre_mm[rows, 1:])
+        centre = distance <= zone_mm[rows, None] / 2
+        outside = distance > outer_mm / 2
+        counted = np.maximum(passes.sum(axis=1), 1)
+        in_centre = (centre & passes).sum(axis=1) / counted
+        in_periphery = (outside & passes).sum(axis=1) / counted
+        parts.append((in_centre, 1 - in_centre - in_periphery, in_periphery, passes.mean(axis=1)))
+    return Footprint(*(np.concatenate(share) for share in zip(*parts, strict=True)))
+
+
+def _crossings(
+    lens_gap_mm: np.ndarray,
+    eccentricity_deg: np.ndarray,
+    pupil_mm: np.ndarray,
+    rng: np.random.Generator,
+    rays: int,
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Return where rays cross the cornea, mm, and whether they pass the pupil, each (cases, rays)."""
     z = shadow.LENS_BACK_MM + lens_gap_mm[:, None]
     y = (z - NODAL_MM) * np.tan(np.radians(eccentricity_deg))[:, None]
     # Axis of the cone from the target through the middle of the pupil, and two directions across it.
     run = z - shadow.EXIT_PUPIL_MM
     length = np.hypot(run, y)
     axis_y, axis_z = -y / length, -run / length
-    radius = TAN_HALF_CONE * np.sqrt(rng.random((n, rays)))  # even over the round cross-section
-    angle = 2 * np.pi * rng.random((n, rays))
-    across, along = radius * np.cos(angle), radius * np.sin(angle)
-    direction_x, direction_y, direction_z = across, axis_y - along * axis_z, axis_z + along * axis_y
+    radius = TAN_HALF_CONE * np.sqrt(rng.random((len(z), rays)))  # even over the round cross-section
+    angle = 2 * np.pi * rng.random((len(z), rays))
+    direction_x, along = radius * np.cos(angle), radius * np.sin(angle)
+    direction_y, direction_z = axis_y - along * axis_z, axis_z + along * axis_y
 
     reach = -run / direction_z
     passes = (
         np.hypot(direction_x * reach, y + direction_y * reach) <= shadow.PUPIL_RATIO * pupil_mm[:, None] / 2
     )
-    # Crossing of the ray with the sphere of the cornea, its centre CORNEA_MM behind the front: the far root.
+    # Crossing of the ray with the sphere of the cornea, centred CORNEA_MM behind its front: the far root.
     square = direction_x**2 + direction_y**2 + direction_z**2
     half = y * direction_y + (z - CORNEA_MM) * direction_z
     inside = y**2 + (z - CORNEA_MM) ** 2 - CORNEA_MM**2
     reach = (-half + np.sqrt(np.maximum(half**2 - square * inside, 0))) / square
-    distance = np.hypot(
-        direction_x * reach - off_centre_mm[:, :1], y + direction_y * reach - off_centre_mm[:, 1:]
-    )
-    centre = distance <= np.reshape(zone_mm, (-1, 1)) / 2
-    outside = distance > np.reshape(outer_mm, (-1, 1)) / 2
-    counted = np.maximum(passes.sum(axis=1), 1)
-    in_centre = (centre & passes).sum(axis=1) / counted
-    in_periphery = (outside & passes).sum(axis=1) / counted
-    return Footprint(in_centre, 1 - in_centre - in_periphery, in_periphery, passes.mean(axis=1))
+    return direction_x * reach, y + direction_y * reach, passes
 
 
 def threshold(waves: np.ndarray, threshold_18_waves: float) -> np.ndarray:

@@ -1,8 +1,8 @@
 """The law `burden`: an opacity that shrinks by chance, and a patient who decides by what is still seen.
 
-No regression model holds for it. Each session removes a share of the material, pushes the rest back and throws
-fragments; the bother follows the shadow; relief, going on, stopping and loss follow from bother, progress and
-patience. Apart from the settings that name a published row, every number here is invented.
+No regression model holds for it. Each session removes a share of the material, pushes the rest back and
+throws fragments; the bother follows the shadow; relief, going on, stopping and loss follow from bother,
+progress and patience. Apart from the settings that name a published row, every number here is invented.
 """
 
 from __future__ import annotations
@@ -117,7 +117,7 @@ def treat(
 ) -> tuple[State, Session]:
     """Return the state after session `number`, counted from 1, and what the session did."""
     s, eye, shape = scenario.values["burden"], eyes.features, state.material.shape
-    # Close to the lens or the retina the operator fires less; a poor focus is met with more energy, within limits.
+    # Near lens or retina the operator fires less; a poor focus is met with more energy, within limits.
     room = np.minimum(
         state.depth * eye.vitreous_mm - eyes.narrowed, (1 - state.depth) * eye.vitreous_mm - SAFE_RETINA_MM
     )
@@ -200,7 +200,7 @@ def courses(eyes: Eyes, effects: Effects, scenario: Scenario, rng: np.random.Gen
         harmed_stop = harmed & (rng.random(n) < s["event_stops"])
         chance = rng.random(n)
         relieved = chance < done.relieved
-        stopped = ~relieved & (harmed_stop | (chance < done.relieved + done.stopped) | (k + 1 == longest))
+        stopped = ~relieved & (harmed_stop | (chance < done.relieved + done.stopped))
         drawn = (rng.random(n) > np.cumsum(done.reasons, axis=0)[:2]).sum(axis=0)
         why = np.where(harmed_stop, 1, np.array([0, 2, 3])[drawn])
         lost = ~relieved & ~stopped & (rng.random(n) < done.lost)

@@ -1,10 +1,11 @@
-"""Making a clinic from a scenario: features, courses, bookings, tables and truth, each from its own random stream."""
+"""Making a clinic from a scenario, each step from its own stream of random numbers."""
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 
@@ -13,14 +14,19 @@ from synthetic import scenario as scenarios
 from synthetic.about import WARNING
 from synthetic.courses import Courses, draw_diary, draw_operators
 from synthetic.patients import Features
-from synthetic.scenario import ENDS, Scenario
+from synthetic.scenario import ENDS, KnownLaw, Scenario
 
 # A stream of random numbers for each step, so that leaving the truth out changes no table.
 FEATURES, OPERATORS, OPTICS, COURSE, DIARY, TABLE, TRUTH = range(1, 8)
 LAWS = {
-    "burden": "an opacity that shrinks by chance and a patient who decides by what is seen; no regression model holds",
+    "burden": "an opacity shrinks by chance, a patient decides by what is seen; no regression model holds",
     "known": "multinomial hazards in discrete time with the coefficients below",
 }
+MEANING = (
+    "chance of each end by sessions 1 to 8, before the first session, given the features of the case (those "
+    "not recorded too) and its operator, averaged over luck and over patients; nobody lost, books open. "
+    "Columns _new_operator: averaged over operators of the same site as well."
+)
 
 
 @dataclass(frozen=True)
@@ -88,95 +94,76 @@ def make(
     plan = scenarios.load(scenario, seed=seed, cases=cases)
     features = patients.draw(plan, _stream(plan, FEATURES))
     site, operator = draw_operators(plan, features.patient, _stream(plan, OPERATORS))
-    codes = [code for place in plan.sites for code in place.operators]
-    if plan.known is not None:
-        courses, effects, true, told = _known(plan, features, operator, codes, truth)
+    if plan.known is None:
+        run = _burden(plan, features, operator, site)
     else:
-        courses, effects, true, told = _burden(plan, features, operator, site, codes, truth)
-    diary = draw_diary(plan, _stream(plan, DIARY))
+        run = _known(plan, plan.known, features, operator)
+    true, error = run.truth() if truth else ({}, "not worked out.")
     case_table, visit_table = tables.write_columns(
         features,
-        courses,
-        diary,
-        [codes[i] for i in operator],
+        run.courses,
+        draw_diary(plan, _stream(plan, DIARY)),
+        [plan.operators[i] for i in operator],
         [plan.sites[i].code for i in site],
         plan,
         _stream(plan, TABLE),
     )
-    about = _about(plan, case_table, visit_table) | {"operators": effects} | told
     if true:
         true = {"case": np.array(case_table["case"])} | true
+    about = _about(plan, case_table, visit_table) | run.told | {"truth": {"meaning": MEANING, "error": error}}
     return Clinic(case_table, visit_table, true, about)
+
+
+class _Run(NamedTuple):
+    """What a law makes of the cases; the truth is worked out only when called for."""
+
+    courses: Courses
+    told: dict[str, Any]
+    truth: Callable[[], tuple[dict[str, np.ndarray], str]]
 
 
 def _stream(plan: Scenario, step: int) -> np.random.Generator:
     return np.random.default_rng([plan.seed, step])
 
 
-Made = tuple[Courses, dict[str, Any], dict[str, np.ndarray], dict[str, Any]]
-
-
-def _known(
-    plan: Scenario, features: Features, operator: np.ndarray, codes: list[str], with_truth: bool
-) -> Made:
-    law = plan.known
-    effects = law.operator_sd * _stream(plan, OPTICS).normal(size=(len(codes), len(ENDS)))
-    courses = known.courses(law, features, effects[operator], plan, _stream(plan, COURSE))
-    true = known.truth(law, features, effects[operator]) if with_truth else {}
-    by_code = dict(zip(codes, effects, strict=True))
-    told = {
-        "coefficients": known.stated(law, by_code),
-        "truth": _meaning(
-            "in closed form (Gauss-Hermite rule over patients); no Monte-Carlo error.", with_truth
-        ),
+def _by_operator(plan: Scenario, names: tuple[str, ...], effects: np.ndarray) -> dict[str, dict[str, float]]:
+    return {
+        code: dict(zip(names, effect, strict=True))
+        for code, effect in zip(plan.operators, effects.tolist(), strict=True)
     }
-    return (
-        courses,
-        {code: dict(zip(ENDS, e.tolist(), strict=True)) for code, e in by_code.items()},
-        true,
-        told,
+
+
+def _known(plan: Scenario, law: KnownLaw, features: Features, operator: np.ndarray) -> _Run:
+    drawn = _stream(plan, OPTICS).normal(size=(len(plan.operators), len(ENDS)))
+    effects = law.operator_sd * drawn + 0.0  # no minus zero
+    operators = _by_operator(plan, ENDS, effects)
+    return _Run(
+        known.courses(law, features, effects[operator], plan, _stream(plan, COURSE)),
+        {"operators": operators, "coefficients": known.stated(law) | {"operators": operators}},
+        lambda: (known.truth(law, features, effects[operator]), "in closed form; no Monte-Carlo error."),
     )
 
 
-def _burden(
-    plan: Scenario,
-    features: Features,
-    operator: np.ndarray,
-    site: np.ndarray,
-    codes: list[str],
-    with_truth: bool,
-) -> Made:
+def _burden(plan: Scenario, features: Features, operator: np.ndarray, site: np.ndarray) -> _Run:
     rng = _stream(plan, OPTICS)
     eyes = burden.prepare(features, plan, rng)
-    skill, policy = burden.draw_operators(plan, (len(codes),), rng)
+    skill, policy = burden.draw_operators(plan, (len(plan.operators),), rng)
     at_site = (plan.values["practice"]["site_sd"] * rng.normal(size=len(plan.sites)))[site]
     rng = _stream(plan, COURSE)
     patient = [effect[features.patient] for effect in burden.draw_patients(plan, (len(operator),), rng)]
     own = burden.Effects(skill[operator], policy[operator] + at_site, *patient)
-    courses = burden.courses(eyes, own, plan, rng)
-    true, error = {}, "not worked out."
-    if with_truth:
-        true, spread = truth.simulate(
+
+    def work_out() -> tuple[dict[str, np.ndarray], str]:
+        true, error = truth.simulate(
             eyes, skill[operator], policy[operator], at_site, plan, [plan.seed, TRUTH]
         )
-        error = (
-            f"by {spread['repeats']} simulated courses a case; Monte-Carlo standard error on average "
-            f"{spread['mean_error']:.4f}, at most {spread['largest_error']:.4f}."
+        return true, (
+            f"by {error.repeats} simulated courses a case; Monte-Carlo standard error on average "
+            f"{error.mean:.4f}, at most {error.largest:.4f}."
         )
-    effects = {
-        code: {"skill": round(float(a), 4), "policy": round(float(b), 4)}
-        for code, a, b in zip(codes, skill, policy, strict=True)
-    }
-    return courses, effects, true, {"truth": _meaning(error, with_truth) | (spread if with_truth else {})}
 
-
-def _meaning(error: str, with_truth: bool) -> dict[str, Any]:
-    meaning = (
-        "chance of each end by sessions 1 to 8, told before the first session, given the features of the case "
-        "(those not recorded too) and its operator, averaged over luck and over patients; nobody lost, books open. "
-        "Columns _new_operator: averaged over operators of the same site as well."
-    )
-    return {"meaning": meaning if with_truth else "not written.", "error": error}
+    operators = _by_operator(plan, ("skill", "policy"), np.column_stack([skill, policy]))
+    return _Run(burden.courses(eyes, own, plan, rng), {"operators": operators}, work_out)
 
 
 def _about(plan: Scenario, cases: dict[str, list[str]], visits: dict[str, list[str]]) -> dict[str, Any]:

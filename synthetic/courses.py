@@ -18,8 +18,8 @@ WEEKS, WEEK_SHARE = np.arange(1, 9), [0.02, 0.10, 0.20, 0.34, 0.14, 0.12, 0.04, 
 class Courses:
     """How each case would go if nobody looked away; session axes count from session 1.
 
-    `sessions` counts to the end of the course or to the session after which the patient was lost. The tables cut
-    a course where the books close.
+    `sessions` counts to the end of the course or to the session after which the patient was lost. The tables
+    cut a course where the books close.
     """
 
     sessions: np.ndarray  # (cases,)
@@ -37,7 +37,7 @@ class Courses:
 class Diary:
     """When the sessions of each case were booked, whatever became of it."""
 
-    started: np.ndarray  # (cases,) datetime64[D]
+    started: np.ndarray  # (cases,) day of the calendar, as `datetime.date.fromordinal` counts
     day: np.ndarray  # (cases, sessions) day on which the session takes place
     missed: np.ndarray  # (cases, sessions) the first booking of this session was missed
     missed_day: np.ndarray  # (cases, sessions) day of that first booking
@@ -53,10 +53,12 @@ class Diary:
 def draw_diary(scenario: Scenario, rng: np.random.Generator) -> Diary:
     """Return the bookings of every case; they do not depend on how the course goes."""
     n, longest = scenario.cases, int(scenario.values["practice"]["max_sessions"])
-    first, last = np.datetime64(scenario.first_start), np.datetime64(scenario.last_start)
-    started = first + rng.integers(0, (last - first).astype(int) + 1, n)
-    weekday = (started.astype(int) + 3) % 7  # 1970-01-01 was a Thursday; 0 is Monday
-    started = np.where((weekday > 4) & (started - 2 >= first), started - 2, started)
+    first, last, closed = (
+        date.toordinal() for date in (scenario.first_start, scenario.last_start, scenario.closed)
+    )
+    started = rng.integers(first, last + 1, n)
+    weekend = (started - 1) % 7 > 4  # day 1 of the calendar was a Monday
+    started = np.where(weekend & (started - 2 >= first), started - 2, started)
     weeks = rng.choice(WEEKS, (n, longest), p=WEEK_SHARE)
     gap = 7 * weeks + rng.choice([-1, 0, 0, 0, 1], (n, longest))
     missed = rng.random((n, longest)) < scenario.values["practice"]["missed"]
@@ -66,13 +68,12 @@ def draw_diary(scenario: Scenario, rng: np.random.Generator) -> Diary:
         False  # the first session is the origin of the days, so a booking missed before it has none
     )
     day = np.cumsum(gap + delay, axis=1)
-    last_day = (np.datetime64(scenario.closed) - started).astype(int)
     # Booked and not begun: only the most recent cases of the window.
     begun = np.ones(n, dtype=bool)
-    waiting = int(round(n * scenario.values["practice"]["not_begun"]))
+    waiting = round(n * scenario.values["practice"]["not_begun"])
     if waiting:
         begun[np.argsort(started, kind="stable")[-waiting:]] = False
-    return Diary(started, day, missed, day - delay, last_day, begun)
+    return Diary(started, day, missed, day - delay, closed - started, begun)
 
 
 def draw_operators(
@@ -80,8 +81,8 @@ def draw_operators(
 ) -> tuple[np.ndarray, np.ndarray]:
     """Return the site and the operator of every case as numbers; a patient keeps both.
 
-    Operators are numbered through all sites in the order of the scenario. Within a site the first is the busiest
-    (shares 1, 1/2, 1/3, ..., invented).
+    Operators are numbered through all sites in the order of the scenario. Within a site the first is the
+    busiest (shares 1, 1/2, 1/3, ..., invented).
     """
     sites = scenario.sites
     shares = np.array([site.share for site in sites])

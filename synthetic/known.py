@@ -2,13 +2,16 @@
 
 For a case in treatment before session k, with covariates x,
 
-    P(ends j at session k) = exp(eta_jk) / (1 + sum_l exp(eta_lk)),   eta_jk = a_j(k) + x'b_j + operator_j + patient_j
+    P(ends j at session k) = exp(eta_jk) / (1 + sum_l exp(eta_lk))
+    eta_jk = a_j(k) + x'b_j + operator_j + patient_j
 
-for j relieved or stopped. Loss between sessions and the closing of the books do not depend on anything. All numbers
-are stated in the scenario file and invented; the covariates are computed from the values as written.
+for j relieved or stopped. Loss between sessions and the closing of the books do not depend on anything. All
+numbers are stated in the scenario file and invented; the covariates are computed from the values as written.
 """
 
 from __future__ import annotations
+
+from typing import Any
 
 import numpy as np
 
@@ -51,8 +54,8 @@ def incidence(hazard: np.ndarray) -> np.ndarray:
 def truth(law: KnownLaw, features: Features, operator_effect: np.ndarray) -> dict[str, np.ndarray]:
     """Return the true cumulative incidence of every case in closed form.
 
-    Patient effects are averaged by the Gauss-Hermite rule; the operator's own effect is kept, and averaged as well
-    in the columns ``*_new_operator``.
+    Patient effects are averaged by the Gauss-Hermite rule; the operator's own effect is kept, and averaged as
+    well in the columns ``*_new_operator``.
 
     Parameters
     ----------
@@ -68,7 +71,7 @@ def truth(law: KnownLaw, features: Features, operator_effect: np.ndarray) -> dic
     eta = linear_predictor(law, covariates(features), HORIZON)
     own = _averaged(eta + operator_effect[:, :, None], law.patient_sd)
     new = _averaged(eta, np.hypot(law.patient_sd, law.operator_sd))
-    table = {}
+    table: dict[str, np.ndarray] = {}
     for tail, values in (("", own), ("_new_operator", new)):
         for j, end in enumerate(ENDS):
             table |= {f"{end}_{k + 1}{tail}": values[:, j, k] for k in range(HORIZON)}
@@ -135,19 +138,14 @@ def courses(
     )
 
 
-def stated(law: KnownLaw, operators: dict[str, np.ndarray]) -> dict[str, object]:
-    """Return the coefficients as plain numbers by name, with the effect drawn for each operator."""
-    told: dict[str, object] = {
-        end: {
+def stated(law: KnownLaw) -> dict[str, Any]:
+    """Return the coefficients as plain numbers by name."""
+    told: dict[str, Any] = {"lost_per_session": law.lost_per_session}
+    for j, end in enumerate(ENDS):
+        told[end] = {
             "sessions": law.sessions[j].tolist(),
             **dict(zip(COVARIATES, law.coefficients[j].tolist(), strict=True)),
             "operator_sd": float(law.operator_sd[j]),
             "patient_sd": float(law.patient_sd[j]),
         }
-        for j, end in enumerate(ENDS)
-    }
-    told["lost_per_session"] = law.lost_per_session
-    told["operators"] = {
-        code: dict(zip(ENDS, effect.tolist(), strict=True)) for code, effect in operators.items()
-    }
     return told

@@ -1,7 +1,7 @@
 """Who comes to the invented clinic: patients, their eyes and the opacity in each.
 
-Tables by age are published (rows named below); every other number here is invented, the kinds of opacity and the
-share with corneal surgery apart, which the scenario sets.
+Tables by age are published (rows named below); the kinds of opacity and the share with corneal surgery are
+set by the scenario; every other number here is invented.
 """
 
 from __future__ import annotations
@@ -22,8 +22,8 @@ ZONES = ("anterior", "middle", "posterior")
 
 # E01: complete detachment in healthy eyes by decade 20-29 ... 90-99, ARVO abstract IOVS 2334269.
 PVD_AGES, PVD_SHARE = [25, 35, 45, 55, 65, 75, 85, 95], [0, 0, 0.015, 0.198, 0.657, 0.737, 0.917, 1.0]
-# E31: cataract surgery at 50-59 ... 80 and over, South India, Br J Ophthalmol; E30 (Erie et al. 2022): 53% of those
-# operated have both eyes done, so (1 + 0.53) / 2 of their eyes. The share at 40 is invented.
+# E31: cataract surgery at 50-59 ... 80 and over, South India, Br J Ophthalmol; E30 (Erie et al. 2022): 53% of
+# those operated have both eyes done, so (1 + 0.53) / 2 of their eyes. The share at 40 is invented.
 LENS_AGES, LENS_SHARE, BOTH_EYES = [40, 55, 65, 75, 85], [0.0, 0.115, 0.288, 0.519, 0.609], (1 + 0.53) / 2
 AXIAL_MM, AXIAL_SLOPE = (
     23.58,
@@ -98,7 +98,7 @@ def draw(scenario: Scenario, rng: np.random.Generator) -> Features:
     size = SIZE_MEDIAN[kind] * np.exp(SIZE_SPREAD[kind] * rng.normal(size=n))
     size = np.where(kind == 0, np.clip(RING_MM + RING_SD * rng.normal(size=n), *RING_RANGE), size)
     step = mix["size_step_mm"]
-    size = np.round(np.maximum(np.round(np.clip(size, 0.4, 14.0) / step), 1) * step, 3)
+    size = np.round(np.maximum(np.round(np.clip(size, 0.4, 14.0) / step), 1) * step, 2)
 
     vitreous = axial - shadow.LENS_BACK_MM
     nearest = np.where(lens == 0, SAFE_NATURAL_MM, SAFE_LENS_MM)
@@ -157,7 +157,7 @@ def _kinds(
 
 def _ages(kind: np.ndarray, second: np.ndarray, patient: np.ndarray, rng: np.random.Generator) -> np.ndarray:
     n = len(kind)
-    # E10, E09: means of 57 to 66 where the vitreous is detached, some 20 years younger where not; two components.
+    # E10, E09: means of 57 to 66 where the vitreous is detached, up to 20 years younger where not.
     first = kind[np.maximum.accumulate(np.where(second, 0, np.arange(n)))]
     older = (first == 0) | (rng.random(n)[patient] < 0.6)
     age = np.where(older, 63.0, 45.0) + np.where(older, 8.5, 10.5) * rng.normal(size=n)[patient]

@@ -11,6 +11,7 @@ from typing import Any
 
 import numpy as np
 
+from synthetic.checking import ScenarioError, date, number, table, whole
 from synthetic.settings import SETTINGS, defaults
 
 KINDS = ("ring", "strand", "cloud", "sheet")
@@ -25,11 +26,9 @@ COVARIATES = (
     "surgery*(depth-0.5)",
 )
 FOLDER = Path(__file__).parent / "scenarios"
-MOST_CASES = 1_000_000
-
-
-class ScenarioError(ValueError):
-    """A scenario, or a place to write to, was refused; the message is one line."""
+MOST_CASES, MOST_SEED = 1_000_000, 2**63 - 1
+SECTIONS = {setting.section for setting in SETTINGS}
+TOP = {"law", "summary", "seed", "cases", "first_start", "last_start", "closed", "sites", "exactly", "known"}
 
 
 @dataclass(frozen=True)
@@ -69,6 +68,11 @@ class Scenario:
     exactly: dict[str, int]
     known: KnownLaw | None
 
+    @property
+    def operators(self) -> tuple[str, ...]:
+        """Codes of all operators, site by site."""
+        return tuple(code for site in self.sites for code in site.operators)
+
 
 def names() -> list[str]:
     """Return the names of the scenarios kept with the package, sorted."""
@@ -101,7 +105,7 @@ def load(scenario: str | Path, *, seed: int | None = None, cases: int | None = N
         path = FOLDER / f"{scenario}.toml"
         if str(scenario) not in names():
             raise ScenarioError(
-                f"scenario {str(scenario)!r} is not known; choose one of {', '.join(names())}, or give a .toml file"
+                f"scenario {str(scenario)!r} is not known; choose {', '.join(names())} or give a .toml file"
             )
     try:
         text = tomllib.loads(path.read_text(encoding="utf-8"))
@@ -112,8 +116,8 @@ def load(scenario: str | Path, *, seed: int | None = None, cases: int | None = N
         raise ScenarioError(f"scenario file {path}: not valid TOML ({error})".replace("\n", " ")) from error
     try:
         made = _build(path.stem, text)
-        made = made if seed is None else replace(made, seed=_whole("seed", seed, 0, 2**63 - 1))
-        made = made if cases is None else replace(made, cases=_whole("cases", cases, 1, MOST_CASES))
+        made = made if seed is None else replace(made, seed=whole("seed", seed, 0, MOST_SEED))
+        made = made if cases is None else replace(made, cases=whole("cases", cases, 1, MOST_CASES))
         _check_counts(made)
     except ScenarioError as error:
         raise ScenarioError(f"scenario {path.stem}: {error}") from None
@@ -121,51 +125,32 @@ def load(scenario: str | Path, *, seed: int | None = None, cases: int | None = N
 
 
 def _build(name: str, text: dict[str, Any]) -> Scenario:
-    sections = {setting.section for setting in SETTINGS}
-    top = {
-        "law",
-        "summary",
-        "seed",
-        "cases",
-        "first_start",
-        "last_start",
-        "closed",
-        "sites",
-        "exactly",
-        "known",
-    }
     for key in text:
-        if key not in top | sections:
-            raise ScenarioError(f"{key} is not a setting; allowed here: {', '.join(sorted(top | sections))}")
+        if key not in TOP | SECTIONS:
+            raise ScenarioError(f"{key} is not a setting; allowed here: {', '.join(sorted(TOP | SECTIONS))}")
     law = text.get("law")
     if law not in ("burden", "known"):
         raise ScenarioError(f"law = {law!r}; allowed: burden or known")
-    dates = [_date(text, key) for key in ("first_start", "last_start", "closed")]
-    if not dates[0] <= dates[1] <= dates[2]:
+    first, last, closed = (date(key, text.get(key)) for key in ("first_start", "last_start", "closed"))
+    if not first <= last <= closed:
         raise ScenarioError("dates must follow one another: first_start, last_start, closed")
-    if law == "known" and not isinstance(text.get("known"), dict):
-        raise ScenarioError("law known needs its coefficients in a table [known]")
-    values = _values(text)
-    exactly = {
-        kind: _whole(f"exactly.{kind}", count, 0, MOST_CASES)
-        for kind, count in text.get("exactly", {}).items()
-    }
+    exactly = table("exactly", text.get("exactly", {}))
     for kind in exactly:
-        if kind not in KINDS:
-            raise ScenarioError(f"exactly.{kind} is not a kind of opacity; allowed: {', '.join(KINDS)}")
+        if kind not in KINDS or len(exactly) == len(KINDS):
+            raise ScenarioError(f"exactly.{kind}: allowed are counts of up to three of {', '.join(KINDS)}")
     return Scenario(
         name=name,
         law=law,
-        summary=str(text.get("summary", "")),
-        seed=_whole("seed", text.get("seed", 1), 0, 2**63 - 1),
-        cases=_whole("cases", text.get("cases"), 1, MOST_CASES),
-        first_start=dates[0],
-        last_start=dates[1],
-        closed=dates[2],
+        summary=" ".join(str(text.get("summary", "")).split()),
+        seed=whole("seed", text.get("seed", 1), 0, MOST_SEED),
+        cases=whole("cases", text.get("cases"), 1, MOST_CASES),
+        first_start=first,
+        last_start=last,
+        closed=closed,
         sites=_sites(text.get("sites")),
-        values=values,
-        exactly=exactly,
-        known=_known(text["known"]) if law == "known" else None,
+        values=_values(text),
+        exactly={kind: whole(f"exactly.{kind}", count, 0, MOST_CASES) for kind, count in exactly.items()},
+        known=_known(table("known", text.get("known"))) if law == "known" else None,
     )
 
 
@@ -173,16 +158,13 @@ def _values(text: dict[str, Any]) -> dict[str, dict[str, float]]:
     values = defaults()
     allowed = {(setting.section, setting.name): setting for setting in SETTINGS}
     for section in values:
-        given = text.get(section, {})
-        if not isinstance(given, dict):
-            raise ScenarioError(f"{section} = {given!r}; allowed: a table [{section}]")
-        for name, value in given.items():
+        for name, value in table(section, text.get(section, {})).items():
             if (section, name) not in allowed:
                 raise ScenarioError(
                     f"{section}.{name} is not a setting; allowed: {', '.join(values[section])}"
                 )
             setting = allowed[section, name]
-            values[section][name] = _number(f"{section}.{name}", value, setting.low, setting.high)
+            values[section][name] = number(f"{section}.{name}", value, setting.low, setting.high)
     mix = values["mix"]
     if abs(sum(mix[kind] for kind in KINDS) - 1) > 1e-6:
         raise ScenarioError(f"the shares of {', '.join(KINDS)} in [mix] must add to 1")
@@ -195,32 +177,32 @@ def _known(text: dict[str, Any]) -> KnownLaw:
     for key in text:
         if key not in {*ENDS, "lost_per_session"}:
             raise ScenarioError(f"known.{key} is not a setting; allowed: {', '.join(ENDS)}, lost_per_session")
+    ends = [table(f"known.{end}", text.get(end)) for end in ENDS]
     fields = ("sessions", "operator_sd", "patient_sd", *COVARIATES)
-    for end in ENDS:
-        table = text.get(end, {})
-        for key in [*fields, *table]:
-            if key not in table or key not in fields:
-                what = "is missing" if key not in table else "is not a setting"
+    for end, given in zip(ENDS, ends, strict=True):
+        for key in [*fields, *given]:
+            if key not in given or key not in fields:
+                what = "is missing" if key not in given else "is not a setting"
                 raise ScenarioError(f"known.{end}.{key!r} {what}; needed: {', '.join(fields)}")
-        if not isinstance(table["sessions"], list) or not table["sessions"]:
+        if not isinstance(given["sessions"], list) or not given["sessions"]:
             raise ScenarioError(f"known.{end}.sessions must be a list of numbers, one a session")
-    length = max(len(text[end]["sessions"]) for end in ENDS)
+
+    def each(key: str, low: float, high: float) -> list[float]:
+        return [
+            number(f"known.{end}.{key}", given[key], low, high) for end, given in zip(ENDS, ends, strict=True)
+        ]
+
+    length = max(len(given["sessions"]) for given in ends)
     rows = []
-    for end in ENDS:
-        row = [_number(f"known.{end}.sessions", value, -50, 50) for value in text[end]["sessions"]]
+    for end, given in zip(ENDS, ends, strict=True):
+        row = [number(f"known.{end}.sessions", value, -50, 50) for value in given["sessions"]]
         rows.append(row + [row[-1]] * (length - len(row)))
     return KnownLaw(
         sessions=np.array(rows),
-        coefficients=np.array(
-            [[_number(f"known.{end}.{key}", text[end][key], -50, 50) for key in COVARIATES] for end in ENDS]
-        ),
-        operator_sd=np.array(
-            [_number(f"known.{end}.operator_sd", text[end]["operator_sd"], 0, 5) for end in ENDS]
-        ),
-        patient_sd=np.array(
-            [_number(f"known.{end}.patient_sd", text[end]["patient_sd"], 0, 5) for end in ENDS]
-        ),
-        lost_per_session=_number("known.lost_per_session", text.get("lost_per_session", 0.0), 0, 0.95),
+        coefficients=np.array([each(key, -50, 50) for key in COVARIATES]).T,
+        operator_sd=np.array(each("operator_sd", 0, 5)),
+        patient_sd=np.array(each("patient_sd", 0, 5)),
+        lost_per_session=number("known.lost_per_session", text.get("lost_per_session", 0.0), 0, 0.95),
     )
 
 
@@ -229,6 +211,7 @@ def _sites(given: object) -> tuple[Site, ...]:
         raise ScenarioError("sites are missing; give [[sites]] with code, share and operators")
     sites = []
     for entry in given:
+        table("sites", entry)
         code, operators = entry.get("code"), entry.get("operators")
         if not isinstance(code, str) or not re.fullmatch(r"invented_[a-z0-9]+", code):
             raise ScenarioError(
@@ -242,7 +225,7 @@ def _sites(given: object) -> tuple[Site, ...]:
                     f"sites.operators of {code}: {operator!r}; allowed: op_ and small letters"
                 )
         sites.append(
-            Site(code, _number("sites.share", entry.get("share", 1.0), 0.001, 1000), tuple(operators))
+            Site(code, number("sites.share", entry.get("share", 1.0), 0.001, 1000), tuple(operators))
         )
     every = [operator for site in sites for operator in site.operators]
     if len(set(every)) < len(every) or len({site.code for site in sites}) < len(sites):
@@ -254,22 +237,3 @@ def _check_counts(made: Scenario) -> None:
     rare = int(made.values["practice"]["rare_operator_cases"])
     if sum(made.exactly.values()) > made.cases or rare > made.cases:
         raise ScenarioError(f"{made.cases} cases are fewer than the exact counts this scenario asks for")
-
-
-def _date(text: dict[str, Any], key: str) -> dt.date:
-    value = text.get(key)
-    if type(value) is not dt.date:
-        raise ScenarioError(f"{key} = {value!r}; allowed: a date such as 2021-01-04, without quotes")
-    return value
-
-
-def _number(name: str, value: object, low: float, high: float) -> float:
-    if isinstance(value, bool) or not isinstance(value, int | float) or not low <= value <= high:
-        raise ScenarioError(f"{name} = {value!r}; allowed: {low:g} to {high:g}")
-    return float(value)
-
-
-def _whole(name: str, value: object, low: int, high: int) -> int:
-    if isinstance(value, bool) or not isinstance(value, int | np.integer) or not low <= value <= high:
-        raise ScenarioError(f"{name} = {value!r}; allowed: a whole number from {low} to {high}")
-    return int(value)

@@ -25,9 +25,9 @@ class Setting(NamedTuple):
 
 L37 = "L37: Janekova et al. 2022, Czech and Slovak Ophthalmology 78:288-295 (ring 46%, others 54%)"
 E38 = "E38: 281 of 3382 eyes with earlier laser surgery, University of Colorado Cataract Outcomes Registry"
-E35 = "E35: Beaver Dam Offspring Study, ARVO abstract IOVS 2364851 (85% of them LASIK)"
+E35 = "E35: Beaver Dam Offspring Study, ARVO abstract IOVS 2364851 (85% of them LASIK, taken as myopic)"
 EYES = "between L37 (89 eyes of 84 patients) and L01 (296 eyes of 198 patients, Singh 2016)"
-E25 = "above E25 (30.6%, Williams et al. 2015) because myopes complain more (E21, Webb et al. 2013); size invented"
+E25 = "above E25 (30.6%, Williams et al. 2015) as myopes complain more (E21, Webb et al. 2013); size invented"
 L25 = "between L21 (3.8 mJ, Ernest et al. 2023) and L24 (6 mJ, Singh 2017)"
 L20 = "between L20 (118, Ernest et al. 2023) and L22 (315, Singh 2016)"
 L60 = "L60: 10 adverse events in 1272 procedures, Singh 2017"
@@ -59,7 +59,7 @@ SETTINGS: tuple[Setting, ...] = (
     Setting("practice", "pulses", 190, 20, 600, L20, "pulses in a session of ordinary size"),
     Setting("practice", "missed", 0.06, 0, 0.9, INVENTED, "share of bookings missed"),
     Setting("practice", "not_begun", 0.01, 0, 0.5, INVENTED, "share of cases booked and not begun"),
-    Setting("practice", "max_sessions", 20, 8, 40, INVENTED, "session at which any case is stopped"),
+    Setting("practice", "max_sessions", 20, 8, 40, INVENTED, "sessions after which no case is followed"),
     Setting("missing", "gaps", 0.15, 0, 1, INVENTED, "neither distance measured, only the zone"),
     Setting("missing", "one_gap", 0.05, 0, 1, INVENTED, "one of the two distances not measured"),
     Setting("missing", "zone", 0.06, 0, 1, INVENTED, "zone left out although distances were measured"),
@@ -73,7 +73,7 @@ SETTINGS: tuple[Setting, ...] = (
     Setting("missing", "relief_after", 0.06, 0, 1, INVENTED, "rating after"),
     Setting("missing", "visit", 0.05, 0, 1, INVENTED, "each cell of a visit"),
     Setting("missing", "late", 0.40, 0, 1, INVENTED, "visit of the last three weeks not yet written up"),
-    Setting("burden", "ring_rate", 1.2, 0.01, 10, INVENTED, "removal rate in a session: ring"),
+    Setting("burden", "ring_rate", 1.3, 0.01, 10, INVENTED, "removal rate in a session: ring"),
     Setting("burden", "strand_rate", 0.55, 0.01, 10, INVENTED, "removal rate: strand"),
     Setting("burden", "cloud_rate", 0.46, 0.01, 10, INVENTED, "removal rate: cloud"),
     Setting("burden", "sheet_rate", 0.22, 0.01, 10, INVENTED, "removal rate: sheet"),

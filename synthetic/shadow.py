@@ -1,8 +1,8 @@
 """The shadow an opaque disc in the vitreous casts on the retina, by similar triangles.
 
 Row O50 of the published values: a disc of width w at distance d from the retina, lit through an exit pupil of
-diameter p at distance L from the retina. Constants are those of the schematic eye of Escudero-Sanz and Navarro
-1999 (O02, O13). How dark each kind of opacity is, and how fragments add up, is invented.
+diameter p at distance L from the retina. Constants are those of the schematic eye of Escudero-Sanz and
+Navarro 1999 (O02, O13). How dark each kind of opacity is, and how fragments add up, is invented.
 """
 
 from __future__ import annotations
@@ -63,8 +63,8 @@ def load(
 ) -> np.ndarray:
     """Return how much shadow an eye sees: dimming times reach, in arbitrary units.
 
-    `depth`, `material` and `fragments` may have more leading axes than the features of the eyes. Material is the
-    share of the opacity left, fragments the share of it drifting where it is seen.
+    `depth`, `material` and `fragments` may have more leading axes than the features of the eyes. Material is
+    the share of the opacity left, fragments the share of it drifting where it is seen.
     """
     exit_distance = vitreous_mm + LENS_BACK_MM - EXIT_PUPIL_MM
     pupil = PUPIL_RATIO * day_pupil_mm(age)
@@ -75,7 +75,10 @@ def load(
     reach = (extent_mm(width, retina_gap, exit_distance) / MM_PER_DEGREE) ** 0.6
     whole = dark * dimming(width, retina_gap, exit_distance, pupil) * reach
     pieces = (
-        FRAGMENT_WEIGHT * fragments * DARKNESS[kind] * dimming(FRAGMENT_MM, retina_gap, exit_distance, pupil)
+        FRAGMENT_WEIGHT
+        * fragments
+        * DARKNESS[kind]
+        * dimming(np.array(FRAGMENT_MM), retina_gap, exit_distance, pupil)
     )
     central = np.exp(-((eccentricity_deg / 30.0) ** 2))
     return (whole + pieces * (size_mm / 2) ** 0.6) * central + 1e-6

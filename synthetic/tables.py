@@ -1,11 +1,12 @@
 """The written tables: every column as text, nothing blank, missing values told by one of three codes.
 
-The format is spelled out here in full and shared with no other package: `cases` has a row for each case, `visits` a
-row for each booking. How often a cell is missing is invented (see the settings of the section `missing`).
+The format is spelled out here in full and shared with no other package: `cases` has a row for each case,
+`visits` a row for each booking. How often a cell is missing is invented (settings of section `missing`).
 """
 
 from __future__ import annotations
 
+import datetime as dt
 from collections.abc import Iterable, Sequence
 
 import numpy as np
@@ -20,7 +21,8 @@ CASES = (
     "sphere_d", "axial_mm", "pupil_mm", "pvd", "age", "relief_before", "relief_after",
 )  # fmt: skip
 VISITS = (
-    "case", "session", "day", "operator", "pulses", "energy_mj", "cleared", "fragments", "bother", "event", "missed",
+    "case", "session", "day", "operator", "pulses", "energy_mj", "cleared", "fragments", "bother", "event",
+    "missed",
 )  # fmt: skip
 NOT_RECORDED, NOT_APPLICABLE, UNKNOWN = "not_recorded", "not_applicable", "unknown"
 ENDINGS = ("ongoing", "relieved", "stopped")
@@ -101,7 +103,7 @@ def write_columns(
         "eye": _names(features.right.astype(int), ("left", "right")),
         "operator": list(operator),
         "site": list(site),
-        "started": _cells(diary.started.astype(str).tolist(), ~begun, NOT_APPLICABLE),
+        "started": _cells(map(_iso, diary.started.tolist()), ~begun, NOT_APPLICABLE),
         "sessions": _decimals(sessions, 0),
         "ending": _names(ending, ENDINGS),
         "stop_reason": reason.tolist(),
@@ -145,7 +147,7 @@ def _visits(
     n, longest = diary.day.shape
     number = np.arange(longest)
     attended = number < sessions[:, None]
-    # A missed booking stands before the session it was made for; those lost often leave one that nothing follows.
+    # A missed booking stands before its session; those lost often leave one that nothing follows.
     lost = (ending == ONGOING) & (sessions == courses.sessions) & (rng.random(n) < LOST_BOOKED)
     next_up = (
         (number == sessions[:, None]) & (diary.missed_day <= diary.last_day[:, None]) & diary.begun[:, None]
@@ -188,6 +190,10 @@ def _visits(
     unwritten = np.zeros(n, dtype=bool)
     unwritten[index[late & (session + 1 == sessions[index])]] = True
     return {name: visits[name] for name in VISITS}, unwritten
+
+
+def _iso(day: int) -> str:
+    return dt.date.fromordinal(day).isoformat()
 
 
 def _decimals(values: np.ndarray, places: int) -> list[str]:

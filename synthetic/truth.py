@@ -1,11 +1,13 @@
 """True chances of every case under the law `burden`, by simulating its course many times over.
 
-Each repeat draws new luck and a new patient effect; the case keeps its features. Nobody is lost and the books never
-close. Along a simulated course the chances of relief and of stopping are added up instead of being drawn, which has
-the same mean and a far smaller error.
+Each repeat draws new luck and a new patient effect; the case keeps its features. Nobody is lost and the books
+never close. Along a simulated course the chances of relief and of stopping are added up instead of being
+drawn, which has the same mean and a far smaller error.
 """
 
 from __future__ import annotations
+
+from typing import NamedTuple
 
 import numpy as np
 
@@ -17,6 +19,14 @@ HORIZON = 8
 BLOCK = 60_000  # cases times repeats held at once: small arrays stay in the processor's cache
 
 
+class Error(NamedTuple):
+    """Monte-Carlo standard error of the truth, over all cases, ends and sessions."""
+
+    repeats: int
+    mean: float
+    largest: float
+
+
 def simulate(
     eyes: Eyes,
     skill: np.ndarray,
@@ -24,7 +34,7 @@ def simulate(
     site_policy: np.ndarray,
     scenario: Scenario,
     seed: list[int],
-) -> tuple[dict[str, np.ndarray], dict[str, float]]:
+) -> tuple[dict[str, np.ndarray], Error]:
     """Return the cumulative incidence of each end by sessions 1 to 8, and the Monte-Carlo error.
 
     Parameters
@@ -38,18 +48,15 @@ def simulate(
     Returns
     -------
     tuple
-        ``{"relieved_1": (cases,), ..., "stopped_8_new_operator": (cases,)}`` and the mean and largest standard error
-        over all of them.
+        ``{"relieved_1": (cases,), ..., "stopped_8_new_operator": (cases,)}`` and the `Error`.
     """
     rng, n = np.random.default_rng(seed), len(eyes.focus)
     repeats = int(scenario.values["truth"]["repeats"])
     columns = [
         f"{end}_{k}{tail}" for tail in ("", "_new_operator") for end in ENDS for k in range(1, HORIZON + 1)
     ]
-    total, square = (
-        np.zeros((2, 2, HORIZON, n)),
-        np.zeros((2, 2, HORIZON, n)),
-    )  # (whose, ends, sessions, cases)
+    total = np.zeros((2, 2, HORIZON, n))  # (own or new operator, ends, sessions, cases)
+    square = np.zeros_like(total)
     step = max(1, BLOCK // n)
     for first in range(0, repeats, step):
         shape = (min(step, repeats - first), n)
@@ -62,7 +69,7 @@ def simulate(
     mean = total / repeats
     error = np.sqrt(np.maximum(square / repeats - mean**2, 0) / max(repeats - 1, 1))
     table = dict(zip(columns, mean.reshape(-1, n), strict=True))
-    return table, {"repeats": repeats, "mean_error": float(error.mean()), "largest_error": float(error.max())}
+    return table, Error(repeats, float(error.mean()), float(error.max()))
 
 
 def incidence(

@@ -1,29 +1,29 @@
-"""Files of a clinic: the same bytes for the same clinic, written beside their place and then moved into it."""
+"""Files of a clinic: the same bytes for the same clinic, written beside their place, then moved into it."""
 
 from __future__ import annotations
 
 import contextlib
 import os
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from synthetic import about
-from synthetic.scenario import ScenarioError
+from synthetic.checking import ScenarioError
 
 if TYPE_CHECKING:
     from synthetic.clinic import Clinic
 
 
-def csv_text(columns: dict[str, Sequence[str]]) -> str:
-    """Return columns of text as CSV; no cell may need quotes.
+def csv_text(columns: Mapping[str, Sequence[str]]) -> str:
+    r"""Return columns of text as CSV; no cell may need quotes.
 
     Examples
     --------
     >>> csv_text({"case": ["b2"], "sessions": ["1"]})
-    'case,sessions\\nb2,1\\n'
+    'case,sessions\nb2,1\n'
     """
     lines = [",".join(columns), *map(",".join, zip(*columns.values(), strict=True))]
     return "\n".join(lines) + "\n"
@@ -49,6 +49,9 @@ def write(clinic: Clinic, folder: Path) -> list[Path]:
     new_folders = [place for place in (folder, *folder.parents) if not place.exists()]
     beside: list[Path] = []
     try:
+        for name in files:
+            if (folder / name).is_dir():
+                raise IsADirectoryError(0, f"{name} is a folder there")
         folder.mkdir(parents=True, exist_ok=True)
         for name, text in files.items():
             beside.append(folder / f".{name}.partial")

@@ -162,8 +162,8 @@ def test_any_corneal_surgery_is_a_yes() -> None:
         ({"zone": "posterior"}, 5 / 6, "zone"),
         ({"lens_gap_mm": 4.0, "zone": "unknown"}, np.nan, "missing"),
         ({"lens_gap_mm": 0.0, "retina_gap_mm": 9.0}, 0.0, "measured"),
-        ({"lens_gap_mm": 18.0, "axial_mm": 23.6}, 1.0, "one_gap"),  # 2 mm too long: clipped
-        ({"retina_gap_mm": 18.0, "axial_mm": 23.6}, 0.0, "one_gap"),
+        ({"lens_gap_mm": 18.4, "axial_mm": 23.6}, 1.0, "one_gap"),  # 2.4 mm too long: clipped
+        ({"retina_gap_mm": 18.4, "axial_mm": 23.6}, 0.0, "one_gap"),
         ({"lens_gap_mm": 9.0, "retina_gap_mm": 9.0, "axial_mm": 23.6}, 0.5, "measured"),
     ],
 )

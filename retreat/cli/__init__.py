@@ -1,1 +1,27 @@
-"""TODO"""
+"""The command line: thin calls into the library. Exit codes: 0 ok, 1 data or model refused, 2 wrong usage."""
+
+from __future__ import annotations
+
+import sys
+
+from retreat.errors import RetreatError
+
+REFUSED = 1
+INTERRUPTED = 130
+
+
+def main() -> None:
+    """Run the command line; errors of the package become a table of faults and exit code 1."""
+    from retreat.cli.app import build
+
+    app = build(sys.argv[1:])
+    try:
+        app()
+    except RetreatError as error:
+        from retreat.cli.show import show_faults
+
+        show_faults(error.faults)
+        sys.exit(REFUSED)
+    except KeyboardInterrupt:
+        print("interrupted; nothing was written half", file=sys.stderr)
+        sys.exit(INTERRUPTED)

@@ -28,7 +28,9 @@ class OrderedCourses:
     weights: FloatArray
 
 
-def order_courses(X: FloatArray, sessions: IntArray, ending: IntArray, weights: FloatArray | None) -> OrderedCourses:
+def order_courses(
+    X: FloatArray, sessions: IntArray, ending: IntArray, weights: FloatArray | None
+) -> OrderedCourses:
     """Order courses for :func:`cloglog_likelihood`."""
     order = np.argsort(-sessions, kind="stable")
     w = np.ones(len(X)) if weights is None else weights

@@ -54,7 +54,12 @@ def read_columns(X: ArrayLike | Any) -> Columns:
     if bad.size:
         shown = ", ".join(f"row {i} of {names[j]}" for i, j in bad[:3])
         raise FitError(
-            Fault("X", f"{len(bad)} values are missing or infinite ({shown})", "finite numbers", "drop or impute them")
+            Fault(
+                "X",
+                f"{len(bad)} values are missing or infinite ({shown})",
+                "finite numbers",
+                "drop or impute them",
+            )
         )
     centre = matrix.mean(axis=0) if matrix.size else np.zeros(matrix.shape[1])
     scale = matrix.std(axis=0) if matrix.size else np.ones(matrix.shape[1])
@@ -73,7 +78,9 @@ def check_collinear(columns: Columns) -> None:
     Z = columns.standardised()
     if not Z.shape[1]:
         return
-    constant = [name for name, spread in zip(columns.names, np.ptp(Z, axis=0), strict=True) if spread <= 1e-12]
+    constant = [
+        name for name, spread in zip(columns.names, np.ptp(Z, axis=0), strict=True) if spread <= 1e-12
+    ]
     if constant:
         raise FitError(
             Fault(
@@ -86,7 +93,11 @@ def check_collinear(columns: Columns) -> None:
     if values[0] < _COLLINEAR * values[-1]:
         involved = [n for n, v in zip(columns.names, vectors[:, 0], strict=True) if abs(v) > 1e-3]
         raise FitError(
-            Fault(", ".join(involved), "collinear: one is a sum of the others", fix="drop one or add a ridge penalty")
+            Fault(
+                ", ".join(involved),
+                "collinear: one is a sum of the others",
+                fix="drop one or add a ridge penalty",
+            )
         )
 
 
@@ -99,7 +110,9 @@ def check_separation(fit: HazardFit, names: tuple[str, ...]) -> None:
         Naming the columns that tell an end from the rest without error.
     """
     layout = fit.layout
-    error = np.sqrt(np.diag(fit.covariance())[: layout.n_coefficients]).reshape(layout.n_ends, layout.n_columns)
+    error = np.sqrt(np.diag(fit.covariance())[: layout.n_coefficients]).reshape(
+        layout.n_ends, layout.n_columns
+    )
     runaway = [name for j, name in enumerate(names) if (error[:, j] > _RUNAWAY_ERROR).any()]
     if runaway:
         raise FitError(

@@ -89,4 +89,4 @@ def _cumulant_trace(h: FloatArray, leverage: FloatArray) -> FloatArray:
     own = (diagonal * h).sum(axis=1, keepdims=True)
     crossed = np.einsum("ijl,il->ij", leverage, h)  # symmetric leverages
     whole = (crossed * h).sum(axis=1, keepdims=True)
-    return diagonal * h - own * h - 2.0 * h * crossed + 2.0 * whole * h
+    return np.asarray(diagonal * h - own * h - 2.0 * h * crossed + 2.0 * whole * h)

@@ -84,11 +84,18 @@ def fit_hazard(courses: Courses, settings: Settings) -> HazardFit:
     """
     if not (courses.ending > 0).any():
         raise FitError(
-            Fault("ending", "no case has ended: nothing can be learned", "at least one case ended", "wait for ends")
+            Fault(
+                "ending",
+                "no case has ended: nothing can be learned",
+                "at least one case ended",
+                "wait for ends",
+            )
         )
     if settings.likelihood == "firth" and settings.link != "logit":
         raise FitError(Fault("penalty", "Firth's penalty is for the logit link", fix="use a ridge penalty"))
-    sets = risk_sets(courses.X, courses.sessions, courses.ending, n_ends=courses.n_ends, weights=courses.weights)
+    sets = risk_sets(
+        courses.X, courses.sessions, courses.ending, n_ends=courses.n_ends, weights=courses.weights
+    )
     certain = CERTAIN if settings.link == "logit" else cloglog.CERTAIN
     layout = lay_out(
         sets,
@@ -203,5 +210,9 @@ def _inverse(matrix: FloatArray) -> FloatArray:
         return np.asarray(np.linalg.inv(matrix / np.outer(scale, scale)) / np.outer(scale, scale))
     except np.linalg.LinAlgError:
         raise FitError(
-            Fault("fit", "the information is singular: the columns cannot be told apart", fix="drop one or add a penalty")
+            Fault(
+                "fit",
+                "the information is singular: the columns cannot be told apart",
+                fix="drop one or add a penalty",
+            )
         ) from None

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import Literal
 
 import numpy as np
@@ -70,7 +71,12 @@ class Layout:
 
 
 def lay_out(
-    sets: RiskSets, effect: SessionEffect, *, pool_below: float, unseen: Unseen, certain_effect: float = CERTAIN
+    sets: RiskSets,
+    effect: SessionEffect,
+    *,
+    pool_below: float,
+    unseen: Unseen,
+    certain_effect: float = CERTAIN,
 ) -> Layout:
     """Layout for these courses.
 
@@ -147,7 +153,7 @@ def step_precision(layout: Layout, step_sd: float) -> FloatArray:
     for end in range(layout.n_ends):
         rows = effects[end * layout.n_sessions : (end + 1) * layout.n_sessions]
         used = np.flatnonzero(rows.any(axis=0))
-        for left, right in zip(used, used[1:], strict=False):
+        for left, right in pairwise(used):
             step = np.zeros(n_free)
             step[left], step[right] = -1.0, 1.0
             precision += np.outer(step, step) / step_sd**2
@@ -166,7 +172,9 @@ def first_guess(sets: RiskSets, layout: Layout) -> FloatArray:
     staying = np.clip(at_risk - sets.events.sum(axis=0), 0.0, None) + 0.5
     effects = np.log((sets.events + 0.5) / staying)  # (ends, sessions)
     wanted = np.concatenate([np.zeros(layout.n_coefficients), effects.ravel()]) - layout.offset
-    weight = np.concatenate([np.ones(layout.n_coefficients), np.repeat(at_risk[None], layout.n_ends, 0).ravel()])
+    weight = np.concatenate(
+        [np.ones(layout.n_coefficients), np.repeat(at_risk[None], layout.n_ends, 0).ravel()]
+    )
     weighted = layout.matrix * weight[:, None]
     return np.linalg.lstsq(weighted.T @ layout.matrix, weighted.T @ wanted, rcond=None)[0]
 

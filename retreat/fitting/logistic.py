@@ -33,7 +33,7 @@ FloatArray = NDArray[np.float64]
 STEP_SD = 0.5
 
 
-class LogisticHazard(BaseEstimator):
+class LogisticHazard(BaseEstimator):  # type: ignore[misc]  # scikit-learn carries no types
     r"""Multinomial discrete-time hazard model of how many sessions a course takes and how it ends.
 
     For a case in treatment before session k, :math:`P(\text{ends } j) = e^{\eta_{jk}} / (1 + \sum_l
@@ -260,7 +260,9 @@ class LogisticHazard(BaseEstimator):
 
     def _store_clustered(self, fit: HazardFit, columns: Columns, courses: Courses, groups: ArrayLike) -> None:
         if self.link != "logit":
-            raise FitError(Fault("groups", "clustered covariance is for the logit link", fix="leave groups out"))
+            raise FitError(
+                Fault("groups", "clustered covariance is for the logit link", fix="leave groups out")
+            )
         codes = np.unique(np.asarray(groups), return_inverse=True)[1]
         if codes.shape != courses.sessions.shape:
             raise FitError(Fault("groups", f"shape {codes.shape}", f"{courses.sessions.shape}"))

@@ -135,7 +135,9 @@ def logit_likelihood(sets: RiskSets, coefficients: FloatArray, session_effects: 
     S = sets.max_session
     pairs = [(j, l) for j in range(K) for l in range(j, K)]
     finite = np.isfinite(session_effects)
-    value = float((sets.events * np.where(finite, session_effects, 0.0)).sum() + (sets.event_sums * coefficients).sum())
+    value = float(
+        (sets.events * np.where(finite, session_effects, 0.0)).sum() + (sets.event_sums * coefficients).sum()
+    )
     residual = sets.event_sums.copy()  # (ends, columns)
     session_residual = sets.events.copy()  # (ends, sessions)
     gram = np.zeros((len(pairs), p, p))
@@ -169,7 +171,9 @@ class _Block:
         rows, K = predictor.shape
         self.predictor = predictor  # (rows, ends)
         # one exponential a case and end serves every session unless it could overflow
-        self.exponent = np.ascontiguousarray(np.exp(predictor.T)) if np.abs(predictor).max(initial=0.0) < 200 else None
+        self.exponent = (
+            np.ascontiguousarray(np.exp(predictor.T)) if np.abs(predictor).max(initial=0.0) < 200 else None
+        )
         self.log_denominators = 0.0
         self.expected = np.zeros((K, rows))
         self.expected_by_session = np.zeros((K, n_sessions))

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import asdict, dataclass, field
 from typing import Any
 
@@ -28,6 +28,8 @@ class ModelCard:
         Cases ended in each way.
     max_session : int
         Largest session at which any fitted case was still at risk.
+    last_session : int
+        Largest session the model speaks of; 0 for a whole course.
     years : tuple of int
         First and last year of first sessions; empty when not known.
     seed : int
@@ -55,6 +57,7 @@ class ModelCard:
     n_left_out: int
     n_ended: Mapping[str, int]
     max_session: int
+    last_session: int
     years: tuple[int, ...]
     seed: int
     invented: bool
@@ -90,15 +93,29 @@ class ModelCard:
         KeyError, TypeError, ValueError
             If the data are not of that form.
         """
-        text = ("name", "title", "method", "retreat_version", "created")
-        whole = ("n_cases", "n_patients", "n_left_out", "max_session", "seed")
-        prints = ("data_fingerprint", "definition_fingerprint")
         return cls(
-            **{key: str(data[key]) for key in (*text, *prints)},
-            **{key: int(data[key]) for key in whole},
-            **{key: tuple(str(v) for v in data[key]) for key in ("ends", "failures", "notes")},
+            name=str(data["name"]),
+            title=str(data["title"]),
+            method=str(data["method"]),
+            ends=_texts(data["ends"]),
+            retreat_version=str(data["retreat_version"]),
+            created=str(data["created"]),
+            n_cases=int(data["n_cases"]),
+            n_patients=int(data["n_patients"]),
+            n_left_out=int(data["n_left_out"]),
+            max_session=int(data["max_session"]),
+            last_session=int(data["last_session"]),
+            seed=int(data["seed"]),
+            failures=_texts(data["failures"]),
+            notes=_texts(data["notes"]),
+            data_fingerprint=str(data["data_fingerprint"]),
+            definition_fingerprint=str(data["definition_fingerprint"]),
             n_ended={str(k): int(v) for k, v in data["n_ended"].items()},
             years=tuple(int(v) for v in data["years"]),
             invented=bool(data["invented"]),
             diagnostics={str(k): float(v) for k, v in data["diagnostics"].items()},
         )
+
+
+def _texts(values: Iterable[object]) -> tuple[str, ...]:
+    return tuple(str(value) for value in values)

@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from functools import cached_property
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -21,6 +21,9 @@ from retreat.model.card import ModelCard
 from retreat.model.casemix import CaseMix
 from retreat.model.kernel import Parameters
 from retreat.model.support import CaseSupport, Support
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 FloatArray = NDArray[np.float64]
 Features = dict[str, NDArray[Any]]
@@ -106,7 +109,8 @@ class Model:
             case is taken as still in treatment after them. A missing feature is averaged over the fitted
             case mix and noted.
         horizon : int, 1 to 40
-            Largest session. Beyond the largest session fitted the last effect is carried on, and noted.
+            Largest session. Beyond the largest session fitted the last effect is carried on, and noted; a
+            model of the first sessions only stops at its own last session.
         draws : int, optional
             Use only so many of the draws, evenly spaced (default: all).
 
@@ -122,7 +126,7 @@ class Model:
         TableError
             If a value of a case is not allowed.
         """
-        _check_horizon(horizon)
+        horizon = self._horizon(horizon)
         n = feature_floor.n_cases(new_cases)
         parameters = self.parameters if draws is None else self._thinned(draws)
         _check_size(parameters, n, horizon)
@@ -166,7 +170,7 @@ class Model:
         FitError, TableError
             As for :meth:`forecast`.
         """
-        _check_horizon(horizon)
+        horizon = self._horizon(horizon)
         n = feature_floor.n_cases(new_cases)
         needed = self._features(new_cases)
         complete, _ = self._missing(needed, n)
@@ -179,8 +183,26 @@ class Model:
     def support_of(self, new_cases: Mapping[str, Any]) -> tuple[CaseSupport, ...]:
         """How many like cases the model saw, with warnings and refusals, for each case."""
         wanted = dict.fromkeys((*self.support.ranges, *self.support.levels, *self.support.edges))
-        found = {name: feature_floor.feature(new_cases, name) for name in wanted}
+        found = feature_floor.features(new_cases, wanted)
         return self.support.of(found, n_cases=feature_floor.n_cases(new_cases))
+
+    def effects(self, level: float = 0.9) -> pd.DataFrame:
+        """Effects of the coded columns, given the others and being in treatment before a session.
+
+        Parameters
+        ----------
+        level : float in (0, 1)
+            Coverage of the equal-tailed interval over draws.
+
+        Returns
+        -------
+        pandas.DataFrame
+            Columns end, column, estimate and standard_error (link scale), and ratio, low, high: the odds of
+            the end at a session against going on, multiplied by `ratio` for one unit of the column.
+        """
+        from retreat.model.effects import effects  # keeps pandas off the path of a sheet
+
+        return effects(self.parameters, self.coding, self.ends, level)
 
     def associations(self, new_case: Mapping[str, Any], *, session: int) -> dict[str, float]:
         """How each known feature of one case moves its probability of the first end by a session.
@@ -200,6 +222,7 @@ class Model:
         dict of str to float
             Difference in probability by feature, only for features the case has and the model uses.
         """
+        session = self._horizon(session)
         needed = self._features(new_case)
         here = self._expected_by(needed, session)
         differences = {}
@@ -209,6 +232,10 @@ class Model:
             blank = np.array([None], dtype=object) if values.dtype == object else np.array([np.nan])
             differences[name] = here - self._expected_by({**needed, name: blank}, session)
         return differences
+
+    def _horizon(self, horizon: int) -> int:
+        _check_horizon(horizon)
+        return min(horizon, self.card.last_session) if self.card.last_session else horizon
 
     def _expected_by(self, needed: Features, session: int) -> float:
         complete, _ = self._missing(needed, 1)

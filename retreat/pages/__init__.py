@@ -1,1 +1,1 @@
-"""TODO"""
+"""Pages: the counselling sheet and the reports. They show numbers and compute none."""

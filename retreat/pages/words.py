@@ -1,4 +1,4 @@
-"""Every sentence of the counselling sheet, in plain words; all the wording is here so that all of it is tested."""
+"""Every sentence of the counselling sheet, in plain words: all in one place, so that all are tested."""
 
 from __future__ import annotations
 
@@ -9,70 +9,76 @@ from retreat.features import FEATURES
 
 TITLE = "How many laser sessions for this eye?"
 
-# What a value is called, to stand alone in a list: by feature and level, or by feature with a slot for numbers.
-_LEVELS = {
-    "opacity": {"ring": "a ring", "strand": "a strand", "cloud": "a cloud", "sheet": "a sheet"},
-    "opacities": {"single": "one floater", "few": "a few floaters", "many": "many floaters"},
-    "cornea": {
-        "none": "no past surgery to see without glasses",
-        "myopic_ablation": "past laser for short sight",
-        "hyperopic_ablation": "past laser for long sight",
-        "incisional": "past cuts in the cornea",
-    },
-    "corneal_surgery": {
-        "no": "no past surgery to see without glasses",
-        "yes": "past surgery to see without glasses",
-    },
-    "lens": {
-        "natural": "natural lens",
-        "monofocal": "lens implant, one focus",
-        "multifocal": "lens implant, more than one focus",
-    },
-    "pvd": {
-        "complete": "gel come away",
-        "partial": "gel partly come away",
-        "none": "gel not come away",
-    },
-    "eye": {"right": "right eye", "left": "left eye"},
-    "depth_source": {"one_gap": "depth from one gap", "zone": "depth from the zone only"},
-}
-_NUMBERS = {
-    "size_mm": "{} mm long",
-    "depth": "{} of the way back",
-    "eccentricity_deg": "{} degrees off centre",
-    "sphere_d": "first glasses {} dioptres",
-    "axial_mm": "eye {} mm long",
-    "pupil_mm": "pupil {} mm wide",
-    "age": "age {}",
-    "relief_before": "bother {} of 10",
-}
-_STATES = {
-    "relieved": "finished",
-    "stopped": "stopped without enough relief",
-    "surgery": "went on to surgery",
-}
-_MONTHS = (
-    *("January", "February", "March", "April", "May", "June", "July"),
-    *("August", "September", "October", "November", "December"),
-)
-
-PERCENT_FEATURES = ("depth",)
-
-FINISHED_MEANS = "Finished means enough relief, with no more laser wanted."
-GROUP = "This is about a group. Nobody can say which of the 100 eyes is yours."
-NO_CAUSE = "This shows what goes together. It does not show what causes what."
-NOTHING_MOVES = "No one thing we know of this eye moves the number by 3 of 100 or more."
+HEADINGS = ("After session", "Finished", "Not", "Likely", "Figures")
+FINISHED_MEANS = "Finished means enough relief: no more laser wanted."
+GROUP = "This is about a group: nobody can say which of the 100 is your eye."
+NO_CAUSE = "It need not be the cause."
+NOTHING_MOVES = "Against the average eye, no one thing moves this number by 3 of 100 or more."
 NO_NUMBERS = "This sheet shows no numbers."
 NO_NUMBERS_WHY = "The model failed its own checks. What it says is not safe to rely on."
 CAUTIONS = (
-    "This sheet helps you and your eye doctor talk.",
-    "It does not decide on treatment and it is not a promise.",
-    "Only a licensed eye doctor (ophthalmologist) may treat you, under local rules.",
-    "The laser can hurt the lens or the retina, raise the pressure in the eye, or fail to help.",
+    "This sheet is to help you and your eye doctor talk.",
+    "It is not a promise and does not decide on treatment.",
+    "Only a licensed eye doctor (ophthalmologist) may treat, under local rules.",
+    "The laser can hurt the lens or the retina, raise the eye pressure, or fail to help.",
 )
 URGENT = (
-    "If you see new flashes, a shower of new floaters, a curtain or loss of vision, "
-    "get an urgent eye check the same day."
+    "New flashes, a shower of new floaters, a curtain or loss of vision? "
+    "Get an urgent eye check the same day."
+)
+RENEW = "Ask for a new sheet after each session."
+SURGERY_INSIDE = "Going on to surgery counts as stopped."
+
+# a level as it stands behind the plain name of its feature, in brackets
+_LEVELS = {
+    "opacity": {"ring": "a ring", "strand": "a strand", "cloud": "a cloud", "sheet": "a sheet"},
+    "opacities": {"single": "one", "few": "a few", "many": "many"},
+    "cornea": {
+        "none": "none",
+        "myopic_ablation": "laser for short sight",
+        "hyperopic_ablation": "laser for long sight",
+        "incisional": "cuts in the cornea",
+    },
+    "corneal_surgery": {"no": "none", "yes": "yes"},
+    "lens": {
+        "natural": "natural",
+        "monofocal": "implant with one focus",
+        "multifocal": "implant with more than one focus",
+    },
+    "pvd": {"complete": "yes", "partial": "in part", "none": "no"},
+    "eye": {"right": "right", "left": "left"},
+    "depth_source": {"measured": "", "one_gap": "depth from one gap", "zone": "depth from the zone only"},
+}
+# how the same stands alone in a list, where its feature is not named
+_ALONE = {
+    "opacity": "{}",
+    "opacities": "floaters: {}",
+    "size_mm": "{} long",
+    "depth": "{} of the gel",
+    "eccentricity_deg": "{} off centre",
+    "cornea": "past surgery to see without glasses: {}",
+    "corneal_surgery": "past surgery to see without glasses: {}",
+    "lens": "lens: {}",
+    "sphere_d": "first glasses {}",
+    "axial_mm": "eye {} long",
+    "pupil_mm": "pupil {} wide",
+    "pvd": "gel come away: {}",
+    "age": "age {}",
+    "relief_before": "bother {} of 10",
+    "eye": "{} eye",
+    "depth_source": "{}",
+}
+_STATES = {
+    "relieved": "Finished",
+    "stopped": "Stopped without enough relief",
+    "surgery": "Went on to surgery",
+    "in_treatment": "Still in treatment",
+}
+_NAMED = 3
+_THIRDS = ("front", "middle", "back")
+_MONTHS = (
+    *("January", "February", "March", "April", "May", "June", "July"),
+    *("August", "September", "October", "November", "December"),
 )
 
 
@@ -82,7 +88,7 @@ def plain(feature: str) -> str:
 
 
 def value_words(feature: str, value: object) -> str:
-    """Value of a feature in words that stand alone; empty where the value would tell a patient nothing.
+    """Value of a feature in words; empty where the value would tell a patient nothing.
 
     Parameters
     ----------
@@ -93,38 +99,62 @@ def value_words(feature: str, value: object) -> str:
 
     Examples
     --------
-    >>> value_words("lens", "natural"), value_words("size_mm", 2.5), value_words("depth", 0.5)
-    ('natural lens', '2.5 mm long', '50% of the way back')
-    >>> value_words("size_mm", "1 to under 3"), value_words("zone_mixing", 0.2)
-    ('1 to under 3 mm long', '')
+    >>> value_words("lens", "natural"), value_words("size_mm", "1 to under 3"), value_words("depth", 0.5)
+    ('natural', '1 to under 3 mm', 'middle third')
+    >>> value_words("zone_mixing", 0.2)
+    ''
     """
     if feature in _LEVELS:
-        return _LEVELS[feature].get(str(value), "")
-    if feature not in _NUMBERS:
+        return _LEVELS[feature].get(str(value), str(value).replace("_", " "))
+    if feature not in _ALONE:
         return ""
     text = value if isinstance(value, str) else f"{value:g}"
-    if feature in PERCENT_FEATURES:
-        text = re.sub(r"\d+(\.\d+)?", lambda number: f"{100 * float(number[0]):.0f}%", text)
-    return _NUMBERS[feature].format(text)
+    if feature == "depth":
+        return _depth_words(value)
+    if feature in ("age", "relief_before"):
+        return text
+    return f"{text} {FEATURES[feature].unit}"
 
 
-def alike_words(alike: str) -> str:
-    """One entry of `CaseSupport.alike_in` ("size_mm 1 to under 3") in plain words."""
-    feature, _, value = alike.partition(" ")
-    return value_words(feature, value) or f"{plain(feature)} ({value.replace('_', ' ')})"
+def _depth_words(value: object) -> str:
+    if isinstance(value, str):  # a band: a percentage would look like a chance
+        return re.sub(r"\d+(\.\d+)?", lambda number: f"{100 * float(number[0]):.0f} of 100", value)
+    return f"{_THIRDS[min(int(3 * float(str(value))), 2)]} third"
 
 
 def with_value(feature: str, value: object) -> str:
-    """Feature and its value: "the kind of floater (a ring)"."""
+    """Feature and its value.
+
+    Examples
+    --------
+    >>> with_value("opacity", "ring"), with_value("shadow_contrast", 0.2)
+    ('the kind of floater (a ring)', 'how dark the shadow of the floater is')
+    """
     words = value_words(feature, value)
     return f"{plain(feature)} ({words})" if words else plain(feature)
 
 
-def listed(items: Sequence[str], last: str = "and") -> str:
+def value_alone(feature: str, value: object) -> str:
+    """Value as an entry of a list that does not name features; empty where it would tell nothing.
+
+    Examples
+    --------
+    >>> value_alone("size_mm", 2.5), value_alone("corneal_surgery", "no")
+    ('2.5 mm long', 'no past surgery to see without glasses')
+    """
+    if (feature, value) in (("cornea", "none"), ("corneal_surgery", "no")):
+        return f"no {plain(feature)}"
+    if (feature, value) == ("corneal_surgery", "yes"):
+        return plain(feature)
+    words = value_words(feature, value)
+    return _ALONE[feature].format(words) if words else ""
+
+
+def listed(items: Sequence[str]) -> str:
     """Items joined as in a sentence: "a, b and c"."""
     if len(items) < 2:
         return "".join(items)
-    return f"{', '.join(items[:-1])} {last} {items[-1]}"
+    return f"{', '.join(items[:-1])} and {items[-1]}"
 
 
 def sessions_words(count: int) -> str:
@@ -137,6 +167,11 @@ def date_words(year: int, month: int, day: int) -> str:
     return f"{day} {_MONTHS[month - 1]} {year}"
 
 
+def course(done: int) -> str:
+    """What has been done; empty before the first session."""
+    return f"This eye has had {sessions_words(done)}." if done else ""
+
+
 def headline(done: int, sessions: Sequence[int], finished: Sequence[int]) -> str:
     """Headline in natural frequencies of 100.
 
@@ -144,82 +179,83 @@ def headline(done: int, sessions: Sequence[int], finished: Sequence[int]) -> str
     --------
     >>> headline(0, (1, 2, 3), (38, 55, 66))
     'Of 100 eyes like this one, 38 are finished after 1 session, 55 after 2 and 66 after 3.'
+    >>> headline(2, (3, 4), (30, 45))
+    'Of 100 eyes like this one still in treatment after 2, 30 are finished after session 3 and 45 after 4.'
     """
-    if done:
-        first = f"{finished[0]} are finished after session {sessions[0]}"
-        later = [f"{n} after session {k}" for k, n in zip(sessions[1:], finished[1:], strict=True)]
-        start = f"Of 100 eyes like this one still in treatment after {done}, "
-    else:
-        first = f"{finished[0]} are finished after {sessions_words(sessions[0])}"
-        later = [f"{n} after {k}" for k, n in zip(sessions[1:], finished[1:], strict=True)]
-        start = "Of 100 eyes like this one, "
-    return f"{start}{listed([first, *later])}."
-
-
-def course(done: int) -> str:
-    """What has been done; empty before the first session."""
-    return f"This eye has had {sessions_words(done)}." if done else ""
+    still = f" still in treatment after {done}" if done else ""
+    when = f"session {sessions[0]}" if done else sessions_words(sessions[0])
+    later = [f"{n} after {k}" for k, n in zip(sessions[1:], finished[1:], strict=True)]
+    first = f"{finished[0]} are finished after {when}"
+    return f"Of 100 eyes like this one{still}, {listed([first, *later])}."
 
 
 def framing(session: int, finished: int) -> str:
-    """Both directions of one number, with the only percentages of the sheet."""
+    """Both directions of one number, with the only percentages of the numbers."""
     left = 100 - finished
     return (
-        f"After session {session}, {finished} of 100 ({finished}%) are finished "
-        f"and {left} of 100 ({left}%) are not."
+        f"After session {session}: {finished} of 100 ({finished}%) finished, "
+        f"{left} of 100 ({left}%) not: still in treatment or stopped."
     )
 
 
-def likely_range(session: int, low: int, high: int) -> str:
-    """Likely range of one number, same denominator."""
-    return f"The number finished by session {session} is likely between {low} and {high} of 100."
-
-
-def likely_means(level: float) -> str:
-    """What "likely" stands for."""
-    return f"Likely means that we expect to be right about {100 * level:.0f} times of 100."
+def likely(low: int, high: int, level: float) -> str:
+    """Likely range of the number finished, same denominator, and what "likely" stands for."""
+    return (
+        f"The number finished is likely between {low} and {high} of 100 "
+        f"(such a range is right about {100 * level:.0f} times of 100)."
+    )
 
 
 def state_label(end: str, session: int) -> str:
     """Label of a state in the key; `end` is an end of the model or "in_treatment"."""
-    if end == "in_treatment":
-        return f"Still in treatment after session {session}"
-    words = _STATES.get(end, end.replace("_", " "))
-    return f"{words[0].upper()}{words[1:]}" + (f" after session {session}" if end == "relieved" else "")
+    words = _STATES.get(end, end.replace("_", " ").capitalize())
+    return f"{words} after session {session}" if end in ("relieved", "in_treatment") else words
 
 
-def seen(n_cases: str, n_patients: str, years: Sequence[int], *, invented: bool) -> str:
-    """Whom the model learned from."""
+def seen(n_cases: str, n_patients: str, years: Sequence[int], *, made_up: str) -> str:
+    """Whom the model learned from; `made_up` is put before eyes and patients, empty for real ones."""
     when = f", {years[0]} to {years[-1]}" if len(set(years)) > 1 else f", {years[0]}" if years else ""
-    kind = "invented eyes of invented patients" if invented else "eyes"
-    if invented:
-        return f"The model learned from {n_cases} made-up eyes of {n_patients} made-up patients{when}."
-    return f"The model learned from {n_cases} {kind} of {n_patients} patients{when}."
+    return f"The model learned from {n_cases} {made_up}eyes of {n_patients} {made_up}patients{when}."
 
 
 def like(n_like: str, alike: Sequence[str]) -> str:
-    """How many were like this one, and in what."""
-    words = [alike_words(entry) for entry in alike]
-    were = f"Of these, {n_like} were like this one"
-    return f"{were}: {listed(words)}." if words else f"{were}, as no key facts are known."
+    """How many were like this one, and in what; `alike` as in `CaseSupport.alike_in`.
+
+    Examples
+    --------
+    >>> like("45", ("opacity ring", "size_mm 1 to under 3"))
+    'Of these, 45 were like this one: a ring and 1 to under 3 mm long.'
+    """
+    if not alike:
+        return "Too little is known of this eye to say how many of these were like it."
+    pairs = [entry.partition(" ")[::2] for entry in alike]
+    return f"Of these, {n_like} were like this one: {listed([value_alone(*pair) for pair in pairs])}."
 
 
 def moved_lead(done: int, session: int) -> str:
     """What the differences are measured against."""
-    when = "Seen from before session 1, a" if done else "A"
-    return f"{when}gainst the average eye in the model, by session {session}:"
+    start = "Before session 1, against" if done else "Against"
+    return f"{NO_CAUSE} {start} the average eye, of 100 finished by session {session}:"
 
 
 def moved(feature: str, value: object, difference: int) -> str:
     """One difference from the average case."""
-    return f"{with_value(feature, value)}: {abs(difference)} {'more' if difference > 0 else 'fewer'} of 100 finished"
+    return f"{abs(difference)} {'more' if difference > 0 else 'fewer'}: {with_value(feature, value)}"
 
 
 def few_seen(features: Sequence[str]) -> str:
-    """Warning that the model saw few or no cases of this sort."""
-    return f"Take care: the model saw few or no eyes like this one in {listed(features)}."
+    """Warning that the model saw few or no cases of this sort; three features are named.
+
+    Examples
+    --------
+    >>> few_seen(["age", "size_mm"])
+    'Take care: the model saw few or no eyes like this one in your age and the size of the floater.'
+    """
+    names = list(dict.fromkeys(plain(feature) for feature in features))
+    named = [*names[:_NAMED], f"{len(names) - _NAMED} more"] if len(names) > _NAMED else names
+    return f"Take care: the model saw few or no eyes like this one in {listed(named)}."
 
 
 def past_the_cases(last: int) -> str:
     """Warning that the later sessions are extrapolated."""
-    return f"Take care: the model saw no eye past session {last}. What it says of later sessions is a guess."
+    return f"Take care: the model saw no eye past session {last}, so later numbers are a guess."

@@ -56,7 +56,7 @@ def _stop_reasons(table: Screened) -> Iterator[Fault]:
     stopped = table.typed["ending"].eq("stopped").to_numpy(dtype=bool)
     reason = table.typed["stop_reason"]
     # a column that is not recorded anywhere is a column the clinic does not keep
-    kept = not reason.eq("not_recorded").all()
+    kept = not reason[table.sound("stop_reason")].eq("not_recorded").all()
     silent = reason.isin(["not_applicable", "not_recorded"] if kept else ["not_applicable"]).to_numpy(
         dtype=bool
     )
@@ -69,7 +69,7 @@ def _stop_reasons(table: Screened) -> Iterator[Fault]:
     for place in places(sound & ~stopped & given):
         ending = table.typed["ending"].iloc[place]
         yield fault_at(
-            table, place, "stop_reason", f"a reason to stop ({reason.iloc[place]}) in a case that is {ending}",
+            table, place, "stop_reason", f"a reason to stop, in a case that is {ending}",
             "not_applicable where ending is not stopped", "write not_applicable, or correct ending",
         )  # fmt: skip
 
@@ -99,7 +99,7 @@ def _gaps_against_eye(table: Screened) -> Iterator[Fault]:
         eye = (
             f"no eye is known to hold more than {LONGEST_GAPS_MM:g} mm"
             if np.isnan(vitreous[place])
-            else f"the vitreous of this eye is about {vitreous[place]:.1f} mm (axial_mm less {LENS_BACK_MM} mm)"
+            else f"its vitreous is about {vitreous[place]:.1f} mm long (axial_mm less {LENS_BACK_MM} mm)"
         )
         what = f"lens_gap_mm and retina_gap_mm add to {gaps[place]:.4g} mm, but {eye}"
         allowed = (

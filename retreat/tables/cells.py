@@ -10,7 +10,7 @@ from datetime import date
 from retreat.errors import Fault
 from retreat.features import MISSING_CODES
 from retreat.tables.column import EARLIEST_YEAR, Column, allowed_values
-from retreat.tables.identifiers import key_suspect, masked, value_suspect
+from retreat.tables.identifiers import masked, value_suspect, written_out
 
 NUMBER = r"[+-]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:[eE][+-]?[0-9]+)?"
 _NUMBER = re.compile(NUMBER)
@@ -109,6 +109,27 @@ def is_date(text: str) -> bool:
         return False
 
 
+def identifier_fault(column: Column, text: str, suspect: str) -> Fault:
+    """The fault of a value that must not be repeated.
+
+    Parameters
+    ----------
+    column : Column
+        Where it stands.
+    text : str
+        The value.
+    suspect : str
+        What it looks like.
+
+    Returns
+    -------
+    Fault
+        With the value masked.
+    """
+    fix = "replace it by a random key" if column.kind == "key" else "remove it from the table"
+    return _fault(column, f"value {masked(text)} looks like {suspect}", fix, masked(text))
+
+
 def _fault(column: Column, what: str, fix: str, value: str) -> Fault:
     return Fault(column.name, what, allowed_values(column), fix, column=column.name, value=value)
 
@@ -118,7 +139,7 @@ def _wrong(column: Column, text: str, meant: tuple[str, bool]) -> Fault:
     fix, sure = meant
     suspect = "" if sure else _suspect_here(column, text)
     if suspect:
-        return _identifier(column, text, suspect)
+        return identifier_fault(column, text, suspect)
     if len(text) > _LONGEST_SHOWN:
         return _fault(column, f"value {masked(text)}", fix, masked(text))
     return _fault(column, f"value {text if _NUMBER.fullmatch(text) else repr(text)}", fix, text)
@@ -133,15 +154,10 @@ def _suspect_here(column: Column, text: str) -> str:
     return suspect
 
 
-def _identifier(column: Column, text: str, suspect: str) -> Fault:
-    fix = "replace it by a random key" if column.kind == "key" else "remove it from the table"
-    return _fault(column, f"value {masked(text)} looks like {suspect}", fix, masked(text))
-
-
 def _text_fault(column: Column, text: str) -> Fault | None:
-    suspect = key_suspect(text) if column.kind == "key" else _suspect_here(column, text)
+    suspect = written_out(text) if column.kind == "key" else _suspect_here(column, text)
     if suspect:
-        return _identifier(column, text, suspect)
+        return identifier_fault(column, text, suspect)
     tidy = " ".join(text.split())
     return None if tidy == text else _wrong(column, text, (f"write {tidy}", True))
 

@@ -182,11 +182,11 @@ def _read_excel(path: Path, content: bytes, schema: Schema) -> RawTable:
 
 
 def _read_parquet(path: Path, content: bytes, schema: Schema) -> RawTable:
-    import pyarrow as pa
-    import pyarrow.parquet as pq
+    import pyarrow as pa  # type: ignore[import-untyped]  # no stubs
+    import pyarrow.parquet as pq  # type: ignore[import-untyped]  # no stubs
 
     try:
-        table = pq.read_table(pa.BufferReader(content))
+        table = pq.ParquetFile(pa.BufferReader(content)).read()
     except (pa.ArrowException, OSError) as error:
         reason = str(error).splitlines()[0]
         raise _refused(path, f"the Parquet file cannot be opened ({reason})", "write it anew") from None

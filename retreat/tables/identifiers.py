@@ -7,7 +7,6 @@ A suspicious value is never repeated in an error: only its first character and i
 from __future__ import annotations
 
 import re
-from datetime import date
 
 
 def _standing_alone(form: str) -> re.Pattern[str]:
@@ -37,8 +36,8 @@ _FORMS: tuple[tuple[str, re.Pattern[str]], ...] = (
     (
         "a postal address",
         re.compile(
-            r"(?i)\b[0-9]+[a-z]? (?:[\w.']+ ){1,3}(?:st|street|ave|avenue|rd|road|lane|ln|drive|dr|blvd|boulevard"
-            r"|court|ct|way|square|close|terrace)\b|\bp\.? ?o\.? ?box\b"
+            r"(?i)\b[0-9]+[a-z]? (?:[\w.']+ ){1,3}(?:st|street|ave|avenue|rd|road|lane|ln|drive|dr|blvd"
+            r"|boulevard|court|ct|way|square|close|terrace)\b|\bp\.? ?o\.? ?box\b"
             r"|\b\w*(?:straße|strasse|str\.|gasse|weg|platz|laan|straat)\s+[0-9]+"
             r"|\b(?:rue|via|viale|calle|plaza|rua)\s[\w ]+,?\s?[0-9]+"
             r"|\b[0-9]+,?\s(?:bis\s)?(?:rue|avenue|boulevard|quai|place)\s"
@@ -54,23 +53,23 @@ _FORMS: tuple[tuple[str, re.Pattern[str]], ...] = (
 _DIGITS_APART = re.compile(r"\+?[0-9(][0-9 ().\-/]{5,}[0-9]|\+[0-9]{7,}")
 
 _TITLE = re.compile(
-    r"(?i)(?<![^\W_])(?:mr|mrs|ms|miss|dr|prof|herr|frau|mme|sr|sra)\.?[ _]?\.?[ _][^\W\d_]{2,}"
+    r"(?i)(?<![^\W_])(?:mr|mrs|ms|miss|dr|prof|herr|frau|mme|sr|sra)(?:\.? ?|_)(?<=[. _])[^\W\d_]{2,}(?![^\s,])"
 )
 _SURNAME_FIRST = re.compile(r"[A-ZÀ-Þ][^\W\d_]+(?:[ '-][^\W\d_]+)*, ?[A-ZÀ-Þ]")
 _INITIAL = re.compile(r"(?:[A-Z]\.? ?){1,2}[ .]([A-Z][a-z]{2,})|([A-Z][a-z]{2,}) [A-Z]\.?")
-_NAME_WORD = re.compile(
-    r"(?<![^\W_])(?:[A-ZÀ-Þ]['’]?[A-ZÀ-Þ]?[a-zà-ÿ]+(?:[-'’]?[A-ZÀ-Þ][a-zà-ÿ]+)*|[A-ZÀ-Þ]{3,})(?![^\W_])"
-)
+_NAME = r"(?:Mc|Mac|[OD]['’])?[A-ZÀ-Þ][a-zà-ÿ]+(?:-[A-ZÀ-Þ][a-zà-ÿ]+)?"
+_NAME_WORD = re.compile(rf"(?<![^\s.,])(?:{_NAME}|[A-ZÀ-Þ]{{3,}})(?![^\s.,])")
 # Words that name a room, a role or a test rather than a person.
 _LABELS = frozenset(
-    "site clinic centre center hospital practice operator op surgeon doctor nurse room unit team ward case patient "
-    "pat subject person eye laser north south east west main central upper lower left right code key group region "
-    "study test demo sample invented synthetic id no".split()
-)
-_RECORD = re.compile(
-    r"(?i)(?:mrn?|rec(?:ord)?|nhs|hosp|chart|acc(?:ount)?|ins|ssn|pid|urn)[-_:# ./]*[0-9]{3,}"
-)
-_KEY_WITH_DATE = re.compile(r"[A-Za-z]{0,4}[-_]?([0-9]{8})[-_]?[A-Za-z]{0,4}")
+    {
+        "site", "clinic", "centre", "center", "hospital", "practice", "room", "unit", "team", "ward", "group",
+        "region", "north", "south", "east", "west", "main", "central", "upper", "lower", "left", "right",
+        "operator", "op", "surgeon", "doctor", "nurse", "case", "patient", "pat", "subject", "person", "eye",
+        "laser", "code", "key", "id", "no", "study", "test", "demo", "sample", "invented", "synthetic",
+    }
+)  # fmt: skip
+_RECORD = re.compile(r"(?i)(?:mrn|record|nhs|hosp|chart|acct|ssn|pid|urn)[-_:# ./]*[0-9]{3,}")
+_INITIALS_AND_DATE = re.compile(r"[A-Za-z]{1,4}[-_]?([0-9]{8})")
 
 
 def masked(text: str) -> str:
@@ -111,19 +110,37 @@ def value_suspect(text: str) -> str:
     >>> value_suspect("jane@example.org"), value_suspect("Smith, Jane"), value_suspect("k7f3q9zt")
     ('an e-mail address', "a person's name", '')
     """
+    return written_out(text) or ("a telephone or record number" if _has_digits_apart(text) else "")
+
+
+def written_out(text: str) -> str:
+    """What a value seems to be, if it has a form which no key drawn at random has.
+
+    Parameters
+    ----------
+    text : str
+        One cell.
+
+    Returns
+    -------
+    str
+        Empty if there is no such form.
+
+    Examples
+    --------
+    >>> [written_out(key) for key in ("k7f3q9zt", "MRN-00412", "12/03/1954")]
+    ['', '', 'a date']
+    """
     for what, form in _FORMS:
         if form.search(text):
             return what
-    if _DIGITS_APART.fullmatch(text) and not text.isdecimal() and sum(map(str.isdecimal, text)) >= 7:
-        return "a telephone or record number"
     return "a person's name" if _TITLE.search(text) or _SURNAME_FIRST.match(text) or _named(text) else ""
 
 
-def key_suspect(text: str) -> str:
-    """What a key seems to be, if it does not look drawn at random.
+def key_form(text: str) -> str:
+    """What a key seems to be, if it has a form which random keys have too, now and then.
 
-    Keys of digits alone are judged over the whole column by `random_keys.digit_keys`: a random key of
-    hexadecimal digits holds letters most of the time, but not always.
+    Whether chance explains it can only be told from the whole column: `random_keys.suspect_keys`.
 
     Parameters
     ----------
@@ -137,25 +154,28 @@ def key_suspect(text: str) -> str:
 
     Examples
     --------
-    >>> [key_suspect(key) for key in ("k7f3q9zt", "A17", "p012", "MRN-00412", "Smith", "js19540312")]
-    ['', '', '', 'a record number', "a person's name", 'a date']
+    >>> [key_form(key) for key in ("k7f3q9zt", "A17", "p012", "0348", "34815")]
+    ['', '', '', '', 'a record number']
+    >>> [key_form(key) for key in ("MRN-00412", "Smith", "jane_smith", "js19540312")]
+    ['a record number', "a person's name", "a person's name", 'a date']
     """
-    general = value_suspect(text)
-    if general:
-        return general
-    if _RECORD.fullmatch(text):
+    if _RECORD.fullmatch(text) or (len(text) >= 5 and text.isascii() and text.isdecimal()):
         return "a record number"
-    dated = _KEY_WITH_DATE.fullmatch(text)
+    if _has_digits_apart(text):
+        return "a telephone or record number"
+    dated = _INITIALS_AND_DATE.fullmatch(text)
     if dated and _holds_date(dated[1]):
         return "a date"
-    parts = re.split(r"[ _.,\-]+", text)
-    if len(parts) >= 2 and all(
-        len(part) >= 2 and part.isalpha() and part.lower() not in _LABELS for part in parts
-    ):
-        return "a person's name"
-    alone = _NAME_WORD.fullmatch(text)
-    capitalised = alone is not None and len(text) >= 3 and not text.isupper() and text.lower() not in _LABELS
-    return "a person's name" if capitalised else ""
+    words = re.split(r"[ _.,\-]+", text)
+    if len(words) >= 2 and all(len(word) >= 2 and word.isalpha() for word in words):
+        return "" if _LABELS & {word.lower() for word in words} else "a person's name"
+    is_name = len(text) >= 3 and re.fullmatch(_NAME, text) and text.lower() not in _LABELS
+    return "a person's name" if is_name else ""
+
+
+def _has_digits_apart(text: str) -> bool:
+    """Seven or more digits with something between them."""
+    return bool(_DIGITS_APART.fullmatch(text)) and not text.isdecimal() and sum(map(str.isdecimal, text)) >= 7
 
 
 def _named(text: str) -> bool:
@@ -173,9 +193,6 @@ def _holds_date(digits: str) -> bool:
         (digits[4:], digits[2:4], digits[:2]),
         (digits[4:], digits[:2], digits[2:4]),
     ):
-        try:
-            if 1900 <= date(int(year), int(month), int(day)).year <= 2100:
-                return True
-        except ValueError:
-            continue
+        if 1900 <= int(year) <= 2100 and 1 <= int(month) <= 12 and 1 <= int(day) <= 31:
+            return True
     return False

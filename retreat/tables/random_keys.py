@@ -1,22 +1,29 @@
-"""The identifier guard for whole columns of keys: do they look drawn at random, or counted by a record system?"""
+"""The identifier guard for whole columns of keys: drawn at random, or taken from a record system."""
 
 from __future__ import annotations
 
+import itertools
 import math
 import re
 import string
+from collections import Counter
 from collections.abc import Sequence
 
-_CHANCE = 0.01  # a column is refused when chance would do as much less often than this
+from retreat.tables.identifiers import key_form
+
+_CHANCE = 0.01  # more keys of digits alone than chance gives this often, and the column is refused
+_FEWEST = 10  # keys of one length from which a way of drawing them can be told
 _NUMBERED = re.compile(r"([A-Za-z]{0,6}[-_]?)([0-9]{5,})")
 
 
-def digit_keys(keys: Sequence[str]) -> tuple[str, ...]:
-    """Keys of five or more digits alone, unless chance explains them.
+def suspect_keys(keys: Sequence[str]) -> dict[str, str]:
+    """Keys that look like names, dates or record numbers, unless chance explains them.
 
-    Among random keys of one length over an alphabet of a letters and digits, the number of keys without a
-    letter is about Poisson with mean n (10 / a)^length. One such key among a hundred hexadecimal keys of eight
-    is nothing to wonder at; one among a hundred of 36 letters and digits is.
+    Keys drawn at random have one length, and some of them look like a name or a number. So among keys of the
+    usual length a few such are let pass; not so where half of them are. Keys without a letter are counted:
+    among n keys of one length from an alphabet of a, their number is about Poisson with mean
+    n (10 / a)^length. One among a hundred hexadecimal keys of eight is nothing to wonder at; one among a
+    hundred of 36 letters and digits is.
 
     Parameters
     ----------
@@ -25,25 +32,29 @@ def digit_keys(keys: Sequence[str]) -> tuple[str, ...]:
 
     Returns
     -------
-    tuple of str
-        The keys that look like record numbers; empty if none, or if chance explains them.
+    dict of str
+        Key, what it looks like.
 
     Examples
     --------
-    >>> digit_keys(["k7f3q9zt", "00481516", "p2xx81ma"])
-    ('00481516',)
-    >>> digit_keys([f"{i:04x}c0de" for i in range(100)] + ["23421234"])
-    ()
+    >>> suspect_keys(["k7f3q9zt", "00481516", "p2xx81ma"])
+    {'00481516': 'a record number'}
+    >>> suspect_keys([f"{i:04x}c0de" for i in range(100)] + ["23421234"])
+    {}
     """
-    digits = tuple(key for key in keys if len(key) >= 5 and key.isascii() and key.isdecimal())
-    if not digits or 2 * len(digits) > len(keys):
-        return digits
-    lengths = {len(key) for key in keys}
-    alphabet = _alphabet(set("".join(keys)))
-    if len(lengths) > 1 or alphabet is None:
-        return digits
-    expected = len(keys) * (10 / alphabet) ** lengths.pop()
-    return () if _poisson_tail(expected, len(digits)) >= _CHANCE else digits
+    forms = {key: form for key in keys if (form := key_form(key))}
+    if not forms:
+        return {}
+    length = _usual_length(keys)
+    drawn = [key for key in keys if len(key) == length]
+    digits = [key for key in drawn if key.isdecimal()]
+    words = [key for key in drawn if key in forms and not key.isdecimal()]
+    if not _by_chance(drawn, digits):
+        digits = []
+    if len(drawn) < _FEWEST or 2 * len(words) >= len(drawn):
+        words = []
+    explained = {*digits, *words}
+    return {key: form for key, form in forms.items() if key not in explained}
 
 
 def run_with_date(keys: Sequence[str], dates: Sequence[str]) -> bool:
@@ -78,15 +89,29 @@ def run_with_date(keys: Sequence[str], dates: Sequence[str]) -> bool:
     by_date = sorted(
         (when, number) for when, number in zip(dates, numbers, strict=True) if when[:4].isdecimal()
     )
-    if len({when for when, _ in by_date}) < 10 or max(numbers) <= 2 * len(keys):
+    if len({when for when, _ in by_date}) < _FEWEST or max(numbers) <= 2 * len(keys):
         return False
     # cases of one date may stand in any order, so steps are counted between dates only
-    steps = [b[1] > a[1] for a, b in zip(by_date, by_date[1:], strict=False) if b[0] > a[0]]
+    steps = [later[1] > earlier[1] for earlier, later in itertools.pairwise(by_date) if later[0] > earlier[0]]
     return sum(steps) >= 0.95 * len(steps)
 
 
+def _usual_length(keys: Sequence[str]) -> int:
+    return Counter(map(len, keys)).most_common(1)[0][0]
+
+
+def _by_chance(drawn: Sequence[str], digits: Sequence[str]) -> bool:
+    """Whether as many keys without a letter turn up by chance among keys of one length."""
+    alphabet = _alphabet(set("".join(drawn)))
+    if alphabet is None or 2 * len(digits) >= len(drawn):
+        return False
+    mean = len(drawn) * (10 / alphabet) ** len(drawn[0])
+    below = sum(math.exp(-mean + k * math.log(mean) - math.lgamma(k + 1)) for k in range(len(digits)))
+    return 1.0 - below >= _CHANCE
+
+
 def _alphabet(letters: set[str]) -> int | None:
-    """How many characters a random key was drawn from, at the least; None if it is no plain alphabet."""
+    """How many characters the keys were drawn from, at the least; None if it is no plain alphabet."""
     for alphabet in (
         string.digits + "abcdef",
         string.digits + "ABCDEF",
@@ -97,9 +122,3 @@ def _alphabet(letters: set[str]) -> int | None:
         if letters <= set(alphabet):
             return len(alphabet)
     return None
-
-
-def _poisson_tail(mean: float, count: int) -> float:
-    """Probability that a Poisson variable reaches the count."""
-    below = sum(math.exp(-mean + k * math.log(mean) - math.lgamma(k + 1)) for k in range(count))
-    return 1.0 - below

@@ -19,7 +19,7 @@ INVENTED = "invented_"
 
 
 def read_cases(path: str | Path) -> pd.DataFrame:
-    """The case table in a file, checked and typed.
+    r"""The case table in a file, checked and typed.
 
     Parameters
     ----------
@@ -44,8 +44,8 @@ def read_cases(path: str | Path) -> pd.DataFrame:
     --------
     >>> import tempfile, pathlib
     >>> path = pathlib.Path(tempfile.mkdtemp()) / "cases.csv"
-    >>> _ = path.write_text("case,patient,eye,started,sessions,ending,opacity,size_mm\\n"
-    ...                     "k7f3q9zt,p2,right,2021,2,relieved,ring,unknown\\n")
+    >>> _ = path.write_text("case,patient,eye,started,sessions,ending,opacity,size_mm\n"
+    ...                     "k7f3q9zt,p2,right,2021,2,relieved,ring,unknown\n")
     >>> cases = read_cases(path)
     >>> cases.loc[0, "sessions"], cases.loc[0, "size_mm"], cases.attrs["missing"]["size_mm"]
     (np.int64(2), np.float64(nan), {'unknown': 1})
@@ -130,13 +130,14 @@ def _refuse_empty(frame: pd.DataFrame, schema: Schema) -> None:
 
 
 def _held_against(checked: Checked, cases: pd.DataFrame | None, attrs: dict[object, object]) -> pd.DataFrame:
-    """The typed visits, after the cases had their say; that waits until the visits are sound by themselves."""
+    """The typed visits, held against the cases once they are sound by themselves."""
     typed = _typed(checked, attrs)
     if cases is not None:
-        faults = tuple(agreement_faults(checked.screened, cases))
+        known = as_cases(cases)
+        faults = tuple(agreement_faults(checked.screened, known))
         if faults:
             raise TableError(faults)
-        typed.attrs["invented"] = bool(cases.attrs.get("invented", False))
+        typed.attrs["invented"] = known.attrs["invented"]
     return typed
 
 
@@ -159,5 +160,20 @@ def _typed(checked: Checked, attrs: dict[object, object]) -> pd.DataFrame:
     absent = [*screened.absent, *(known_absent if isinstance(known_absent, list) else ())]
     frame.attrs["missing"] = missing
     frame.attrs["absent"] = [name for name in frame.columns if name in absent]
-    frame.attrs["invented"] = bool("site" in frame and frame["site"].str.startswith(INVENTED).any())
+    frame.attrs["invented"] = is_invented(frame)
     return frame
+
+
+def is_invented(frame: pd.DataFrame) -> bool:
+    """Whether any site says that the data are made up.
+
+    Parameters
+    ----------
+    frame : DataFrame
+        Typed `cases`, or `visits`, which name no site.
+
+    Returns
+    -------
+    bool
+    """
+    return "site" in frame and bool(frame["site"].str.startswith(INVENTED).any())

@@ -1,4 +1,4 @@
-"""The two tables of a clinic as data: `cases`, one row a case, and `visits`, one row a session. No pandas here."""
+"""The two tables of a clinic as data: `cases`, one row a case, and `visits`, one row a session."""
 
 from __future__ import annotations
 

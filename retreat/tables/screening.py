@@ -1,4 +1,4 @@
-"""Every cell of a table checked and typed, column by column; Python looks only at values that may be faulty."""
+"""Every cell of a table checked and typed, column by column; only doubtful values one at a time."""
 
 from __future__ import annotations
 
@@ -12,10 +12,9 @@ from numpy.typing import NDArray
 
 from retreat.errors import Fault
 from retreat.features import MISSING_CODES
-from retreat.tables.cells import NUMBER, fault_of
-from retreat.tables.column import Column, Schema, allowed_values
-from retreat.tables.identifiers import masked
-from retreat.tables.random_keys import digit_keys
+from retreat.tables.cells import NUMBER, fault_of, identifier_fault
+from retreat.tables.column import Column, Schema
+from retreat.tables.random_keys import suspect_keys
 
 BoolArray = NDArray[np.bool_]
 _FILLED = MISSING_CODES[0]
@@ -105,10 +104,8 @@ def _screen_column(values: pd.Series | None, column: Column, rows: NDArray[np.in
 
 def _absent(column: Column, n_rows: int) -> _Cells:
     """A column the table lacks: not recorded throughout, and of no use to any rule if a file must have it."""
-    if column.is_number:
-        values = pd.Series(np.full(n_rows, np.nan))
-    else:
-        values = pd.Series([_FILLED] * n_rows, dtype="str")
+    filled = np.full(n_rows, np.nan) if column.is_number else [_FILLED] * n_rows
+    values = pd.Series(filled, dtype="float64" if column.is_number else "str")
     return _Cells(values, np.full(n_rows, column.required), {_FILLED: n_rows}, [])
 
 
@@ -145,8 +142,8 @@ def _screen_numbers(values: pd.Series, column: Column, rows: NDArray[np.int64]) 
 
 def _screen_text(text: pd.Series, column: Column, rows: NDArray[np.int64]) -> _Cells:
     """A column of text: each distinct value is judged once."""
-    codes, distinct = pd.factorize(text)
-    distinct = pd.Series(distinct, dtype="str")
+    codes, found_texts = pd.factorize(text)
+    distinct = pd.Series(found_texts, dtype="str")
     numbers = np.full(len(distinct), np.nan)
     if column.is_number:
         well_formed = distinct.str.fullmatch(NUMBER).to_numpy(dtype=bool)
@@ -160,7 +157,7 @@ def _screen_text(text: pd.Series, column: Column, rows: NDArray[np.int64]) -> _C
         if fault is not None:
             found[int(place)] = fault
     if column.kind == "key":
-        found |= _counted_keys(distinct, column, found)
+        found |= _suspect_keys(distinct, column, found)
     bad_distinct = np.zeros(len(distinct), dtype=bool)
     bad_distinct[list(found)] = True
     bad = bad_distinct[codes]
@@ -176,7 +173,7 @@ def _screen_text(text: pd.Series, column: Column, rows: NDArray[np.int64]) -> _C
 
 
 def _number_series(numbers: NDArray[np.float64], column: Column) -> pd.Series:
-    """Whole numbers that are never missing as int64, all others as float64; int64 waits until no cell is bad."""
+    """Whole numbers that are never missing as int64 once no cell is bad, all others as float64."""
     if column.kind == "integer" and not column.may_be_missing and not np.isnan(numbers).any():
         return pd.Series(numbers.astype(np.int64))
     return pd.Series(numbers)
@@ -196,26 +193,20 @@ def _harmless(distinct: pd.Series, column: Column) -> BoolArray:
     """Text that `fault_of` would pass, told cheaply; what is left is looked at one by one."""
     if column.kind not in ("key", "text"):
         return np.zeros(len(distinct), dtype=bool)
-    plain = distinct.str.fullmatch("[a-z0-9]+|[A-Z0-9]+").to_numpy(dtype=bool)
-    numbered = distinct.str.contains("[0-9]{5}|^[A-Za-z]{2,}[0-9]+$").to_numpy(dtype=bool)
-    return np.asarray(plain & ~numbered, dtype=bool)
+    plain = distinct.str.fullmatch("[A-Za-z0-9]*[A-Za-z][A-Za-z0-9]*") & ~distinct.isin(MISSING_CODES)
+    return plain.to_numpy(dtype=bool)
 
 
-def _counted_keys(distinct: pd.Series, column: Column, found: dict[int, Fault]) -> dict[int, Fault]:
-    """Faults of keys made of digits alone where a random key would hold letters."""
+def _suspect_keys(distinct: pd.Series, column: Column, found: dict[int, Fault]) -> dict[int, Fault]:
+    """Faults of keys that do not look drawn at random, by place; keys that are faulty already stay out."""
     sound = [key for place, key in enumerate(distinct) if place not in found]
-    counted = set(digit_keys(sound))
+    suspects = suspect_keys(sound)
+    if not suspects:
+        return {}
     return {
-        place: Fault(
-            column.name,
-            f"value {masked(key)} looks like a record number",
-            allowed_values(column),
-            "replace it by a random key",
-            column=column.name,
-            value=masked(key),
-        )
+        place: identifier_fault(column, key, suspects[key])
         for place, key in enumerate(distinct)
-        if key in counted
+        if key in suspects
     }
 
 

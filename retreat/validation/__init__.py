@@ -1,12 +1,12 @@
 """How well probabilities agree with what happened: observed incidence, calibration, scores, discrimination.
 
-One measure, one module, one anatomy: a function of arrays that returns a number or a small frozen record, and
-its direction, range and ideal value as data (:func:`measures`). Sessions are counted from 1; endings are 0 for
-a course still going on when last seen and 1..K for the ends.
+One measure, one module, one anatomy: a function of arrays that returns a number or a small frozen record,
+and its direction, range and ideal value as data (:func:`measures`). Sessions are counted from 1; endings are
+0 for a course still going on when last seen and 1..K for the ends.
 """
 
-# A module never bears the name of a public function: importing `retreat.validation.brier` would put the module
-# in the place of the function. Names load on first use, so that `import retreat.validation` costs nothing.
+# A module never bears the name of a public function: importing a module `retreat.validation.brier` would put
+# it in the place of the function. Names load on first use, so that importing the package costs nothing.
 from __future__ import annotations
 
 from importlib import import_module

@@ -13,6 +13,9 @@ FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
 BoolArray = NDArray[np.bool_]
 
+# probabilities added up in float64 may pass 0 or 1 by rounding alone
+_ROUNDING = 1e-9
+
 
 @dataclass(frozen=True)
 class Courses:
@@ -58,19 +61,21 @@ def binary(
     _refuse(
         [
             *_lengths(probabilities=p, outcomes=y, weights=weight),
-            *_outside(p, (p < 0) | (p > 1), "probabilities", "0 to 1"),
+            *_outside(p, _no_probability(p), "probabilities", "0 to 1"),
             *_outside(y, (y != 0) & (y != 1), "outcomes", "0 or 1"),
             *_weight_faults(weight),
         ]
     )
-    return p, y, weight
+    return np.clip(p, 0.0, 1.0), y, weight
 
 
 def predictions(values: ArrayLike, name: str, seen: Courses) -> FloatArray:
     """Predicted incidences of one end by one session, shape (n,), of these courses."""
     p = _column(values, name)
-    _refuse([*_lengths(**{name: p, "sessions": seen.weights}), *_outside(p, (p < 0) | (p > 1), name, "0 to 1")])
-    return p
+    _refuse(
+        [*_lengths(**{name: p, "sessions": seen.weights}), *_outside(p, _no_probability(p), name, "0 to 1")]
+    )
+    return np.clip(p, 0.0, 1.0)
 
 
 def by_session(values: ArrayLike, name: str, n_cases: int) -> FloatArray:
@@ -81,20 +86,25 @@ def by_session(values: ArrayLike, name: str, n_cases: int) -> FloatArray:
     faults = []
     if array.ndim != 3 or len(array) != n_cases or array.size == 0:
         faults.append(
-            Fault(name, f"shape {array.shape}", f"({n_cases} cases, ends, horizon) or ({n_cases} cases, horizon)")
+            Fault(
+                name,
+                f"shape {array.shape}",
+                f"({n_cases} cases, ends, horizon) or ({n_cases} cases, horizon)",
+            )
         )
     else:
-        wrong = ~((array >= 0) & (array <= 1)).all(axis=(1, 2))
-        faults += _outside(np.where(wrong, np.nan, 0.0), wrong, name, "0 to 1 at every end and session")
+        wrong = _no_probability(array) | np.isnan(array)
+        worst = array.reshape(n_cases, -1)[np.arange(n_cases), wrong.reshape(n_cases, -1).argmax(axis=1)]
+        faults += _outside(worst, wrong.any(axis=(1, 2)), name, "0 to 1 at every end and session")
     _refuse(faults)
-    return array
+    return np.clip(array, 0.0, 1.0)
 
 
-def chosen(*, end: int, horizon: int, n_ends: int | None = None) -> None:
+def chosen(*, end: int, horizon: int) -> None:
     """Refuse an end or a horizon that cannot be."""
     faults = []
-    if end < 1 or (n_ends is not None and end > n_ends):
-        faults.append(Fault("end", f"value {end}", f"1 to {n_ends}" if n_ends else "at least 1"))
+    if end < 1:
+        faults.append(Fault("end", f"value {end}", "at least 1"))
     if horizon < 1:
         faults.append(Fault("horizon", f"value {horizon}", "at least 1 session"))
     _refuse(faults)
@@ -102,21 +112,27 @@ def chosen(*, end: int, horizon: int, n_ends: int | None = None) -> None:
 
 def whole(weights: FloatArray) -> None:
     """Refuse weights that are not counts: leaving one case out needs cases to count."""
-    _refuse(_outside(weights, ~_is_whole(weights), "weights", "whole numbers, how many cases a row stands for"))
+    _refuse(
+        _outside(weights, ~_is_whole(weights), "weights", "whole numbers, how many cases a row stands for")
+    )
 
 
-def groups(labels: ArrayLike | None, n_cases: int) -> IntArray:
-    """Numbers 0, 1, ... of the groups of cases, shape (n,); every case its own group when there are none."""
+def group_numbers(labels: ArrayLike | None, n_cases: int) -> IntArray | None:
+    """Numbers 0, 1, ... of the groups of cases, shape (n,); None when there are none."""
     if labels is None:
-        return np.arange(n_cases)
+        return None
     array = np.asarray(labels)
     if array.shape != (n_cases,):
         _refuse([Fault("groups", f"shape {array.shape}", f"({n_cases},), one label a case")])
     return np.unique(array, return_inverse=True)[1].astype(np.int64)
 
 
+def _no_probability(array: FloatArray) -> BoolArray:
+    return np.asarray((array < -_ROUNDING) | (array > 1.0 + _ROUNDING))
+
+
 def _is_whole(array: FloatArray) -> BoolArray:
-    return np.isfinite(array) & (np.floor(array) == array)
+    return np.asarray(np.isfinite(array) & (np.floor(array) == array))
 
 
 def _column(values: ArrayLike, name: str) -> FloatArray:

@@ -156,7 +156,7 @@ def product_limit(events: FloatArray, at_risk: FloatArray) -> tuple[FloatArray, 
 
 def _nobody_left(events: FloatArray, at_risk: FloatArray) -> int:
     """Index of the first session of which nothing is known; the horizon when there is none."""
-    reached = int(np.count_nonzero(at_risk > _ROUNDING))
+    reached = int(np.count_nonzero(at_risk > 0))
     if reached == 0:
         return 0
     left = at_risk[reached - 1] - events[:, reached - 1].sum()
@@ -168,18 +168,20 @@ def _delta_variance(
     incidence: FloatArray, staying: FloatArray, events: FloatArray, at_risk: FloatArray
 ) -> FloatArray:
     """Variance of the incidence of each end after each session, shape (ends, horizon)."""
-    horizon = len(at_risk)
-    n = np.where(at_risk > 0, at_risk, np.inf)
-    ended = events.sum(axis=0)
+    one_case = _inverse(at_risk)
+    hazard = events * one_case
     before = np.concatenate([[1.0], staying[:-1]])
-    still = np.where(at_risk - ended > _ROUNDING, at_risk - ended, np.inf)
+    ended = events.sum(axis=0)
+    # where all end nothing is to come, and the first term vanishes whatever its divisor
+    of_staying = ended * one_case * _inverse(np.where(at_risk - ended > _ROUNDING, at_risk - ended, 0.0))
     to_come = incidence[:, :, None] - incidence[:, None, :]  # (ends, after session k, at session s)
     each = (
-        to_come**2 * (ended / n / still)
-        + (before**2 * events * (n - events) / n**3 if np.all(np.isfinite(n)) else _own(before, events, n))[
-            :, None, :
-        ]
-        - 2.0 * to_come * (before * events / n**2)[:, None, :]
+        to_come**2 * of_staying
+        + (before**2 * hazard * (1.0 - hazard) * one_case)[:, None, :]
+        - 2.0 * to_come * (before * hazard * one_case)[:, None, :]
     )
-    until = np.tril(np.ones((horizon, horizon)))  # s <= k
-    return np.clip((each * until).sum(axis=-1), 0.0, None)
+    return np.clip((np.tril(np.ones((len(at_risk),) * 2)) * each).sum(axis=-1), 0.0, None)
+
+
+def _inverse(counts: FloatArray) -> FloatArray:
+    return np.divide(1.0, counts, out=np.zeros_like(counts), where=counts > 0)

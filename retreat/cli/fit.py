@@ -1,0 +1,69 @@
+"""``retreat fit``: from a case table to a saved model."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated, Any
+
+import typer
+
+EXAMPLE = "Example: retreat fit cases.csv --model core --method logistic --out clinic.retreat"
+
+
+def command(
+    cases: Annotated[Path, typer.Argument(help="Case table.", show_default=False)],
+    out: Annotated[Path, typer.Option(help="File to write the model to.", show_default=False)],
+    model: Annotated[str, typer.Option(help="Shipped definition, or path of a TOML file.")] = "core",
+    method: Annotated[str | None, typer.Option(help="logistic, bayes or lifetable.")] = None,
+    seed: Annotated[int, typer.Option(help="Seed of everything random.")] = 1,
+    penalty: Annotated[
+        str | None, typer.Option(help="Logistic: prior, firth, cv, or a ridge strength (0 is none).")
+    ] = None,
+    effects: Annotated[Path | None, typer.Option(help="Also write the table of effects as CSV.")] = None,
+    as_json: Annotated[bool, typer.Option("--json", help="Print the model card as JSON.")] = False,
+) -> None:
+    """Fit a model to a case table and save it."""
+    import retreat
+    from retreat.cli.progress import working
+    from retreat.cli.show import show_json
+
+    settings: dict[str, Any] = {} if penalty is None else {"penalty": _penalty(penalty)}
+    table = retreat.read_cases(cases)
+    with working("fitting"):
+        fitted = retreat.fit(table, model, method=method, seed=seed, **settings)  # type: ignore[arg-type]  # checked inside
+    fitted.save(out)
+    if effects is not None:
+        from retreat.tables import write_atomically
+
+        write_atomically(effects, fitted.effects().to_csv(index=False, lineterminator="\n"))
+    if as_json:
+        show_json({"model_id": fitted.model_id, "file": str(out), **fitted.card.to_json()})
+        return
+    _report(fitted, out)
+
+
+def _report(fitted: Any, out: Path) -> None:
+    from retreat.cli.show import show_table
+
+    card = fitted.card
+    for line in card.cautions:
+        print(line)
+    ended = ", ".join(f"{n} {end}" for end, n in card.n_ended.items())
+    print(f"{card.title} ({card.name}, {card.method})")
+    print(f"{card.n_cases} cases of {card.n_patients} patients: {ended}; up to {card.max_session} sessions")
+    for note in card.notes:
+        print(f"note: {note}")
+    table = fitted.effects()
+    if len(table):
+        rows = [
+            (r.end, r.column, f"{r.ratio:.2f}", f"{r.low:.2f} to {r.high:.2f}") for r in table.itertuples()
+        ]
+        show_table(("end", "column", "odds ratio", "90% interval"), rows)
+    print(f"model {fitted.model_id} written to {out}")
+
+
+def _penalty(text: str) -> float | str:
+    try:
+        return float(text)
+    except ValueError:
+        return text

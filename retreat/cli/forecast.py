@@ -1,0 +1,56 @@
+"""``retreat forecast``: relieved, stopped, in treatment after each session, for the open cases of a table."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+EXAMPLE = "Example: retreat forecast clinic.retreat --cases cases.csv --horizon 5 --out forecast.csv"
+
+
+def command(
+    model: Annotated[Path, typer.Argument(help="Saved model.", show_default=False)],
+    cases: Annotated[Path, typer.Option(help="Case table; its open cases are forecast.", show_default=False)],
+    horizon: Annotated[int, typer.Option(help="Largest session.")] = 8,
+    level: Annotated[float, typer.Option(help="Coverage of the ranges.")] = 0.9,
+    out: Annotated[Path | None, typer.Option(help="CSV file to write; else printed.")] = None,
+    as_json: Annotated[bool, typer.Option("--json", help="Print as JSON.")] = False,
+) -> None:
+    """Forecast the open cases of a table, each given the sessions it has had."""
+    import sys
+
+    import retreat
+    from retreat.cli.show import show_json
+    from retreat.errors import Fault, FitError
+
+    if not 0 < level < 1:
+        raise FitError(Fault("--level", f"{level:g}", "between 0 and 1, for example 0.9"))
+    fitted = retreat.load(model)
+    table = retreat.read_cases(cases)
+    open_cases = table[table["ending"] == "ongoing"].reset_index(drop=True)
+    if open_cases.empty:
+        raise FitError(Fault(str(cases), "no open case", "at least one case with ending ongoing"))
+    forecast = fitted.forecast(open_cases, horizon=horizon)
+    support = fitted.support_of(open_cases)
+    print(f"{len(table) - len(open_cases)} ended cases left aside", file=sys.stderr)
+    for line in forecast.cautions:
+        print(line, file=sys.stderr)
+    refused = {c: "; ".join(s.refusals) for c, s in zip(forecast.cases, support, strict=True) if s.refusals}
+    for case, why in refused.items():
+        print(f"case {case} is not forecast: {why}", file=sys.stderr)
+    if not fitted.card.for_counselling:
+        raise FitError([Fault(str(model), failure, fix="fit again") for failure in fitted.card.failures])
+    if as_json:
+        show_json([entry for entry in forecast.to_json(level) if entry["case"] not in refused])
+        return
+    tidy = forecast.table(level)
+    text = tidy[~tidy["case"].isin(refused)].round(6).to_csv(index=False, lineterminator="\n")
+    if out is None:
+        print(text, end="")
+        return
+    from retreat.tables import write_atomically
+
+    write_atomically(out, text)
+    print(out)

@@ -1,0 +1,296 @@
+"""From a checked case table and a definition to what a fit needs: coded columns, courses, groups, case mix."""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from retreat import features as feature_floor
+from retreat.coding import Coding, learn
+from retreat.definitions import LAST_SESSION, Definition
+from retreat.errors import Fault, FitError
+from retreat.model import casemix, support
+from retreat.model.card import ModelCard
+from retreat.tables import as_cases
+
+FloatArray = NDArray[np.float64]
+IntArray = NDArray[np.int64]
+
+
+@dataclass(frozen=True)
+class Design:
+    """Cases ready for a fit; it lives only while fitting and is never saved.
+
+    Parameters
+    ----------
+    definition : Definition
+        What is fitted.
+    coding : Coding
+        Coding with the knots of these cases.
+    X : ndarray of float, shape (cases, columns)
+        Coded cases, none missing.
+    sessions, ending : ndarray of int, shape (cases,)
+        Last session and how it ended (0 still in treatment, 1..K the definition's ends).
+    patient, operator : ndarray of int, shape (cases,)
+        Numbered from 0 without holes; a missing operator shares one number.
+    stratum : ndarray of int, shape (cases,)
+        Position in `strata`; zeros without strata.
+    strata : tuple of str
+        Levels of the definition's strata feature that were seen.
+    features : mapping of str to ndarray
+        Features of the fitted cases, for case mix and support.
+    n_left_out : int
+        Cases left out for a missing feature or because they have not begun.
+    notes : tuple of str
+        What was left out or cannot be told, in words.
+    years : tuple of int
+        First and last year of first sessions.
+    invented : bool
+        Whether the table is invented.
+    fingerprint : str
+        SHA-256 of the coded cases.
+    """
+
+    definition: Definition
+    coding: Coding
+    X: FloatArray
+    sessions: IntArray
+    ending: IntArray
+    patient: IntArray
+    operator: IntArray
+    stratum: NDArray[np.intp]
+    strata: tuple[str, ...]
+    features: Mapping[str, NDArray[Any]]
+    n_left_out: int
+    notes: tuple[str, ...]
+    years: tuple[int, ...]
+    invented: bool
+    fingerprint: str
+
+    @property
+    def n_ends(self) -> int:
+        """How many ends the definition tells apart."""
+        return len(self.definition.ends)
+
+    @property
+    def n_operators(self) -> int:
+        """How many operators the fitted cases have."""
+        return int(self.operator.max()) + 1
+
+    @property
+    def n_patients(self) -> int:
+        """How many patients the fitted cases have."""
+        return int(self.patient.max()) + 1
+
+    def case_mix(self) -> casemix.CaseMix:
+        """Distribution of the model's features."""
+        return casemix.learn({name: self.features[name] for name in self.definition.features})
+
+    def support(self) -> support.Support:
+        """Counts and ranges of the fitted cases."""
+        return support.learn(self.features, self.definition.likeness)
+
+    def card(
+        self,
+        *,
+        method: str,
+        seed: int,
+        failures: tuple[str, ...] = (),
+        notes: tuple[str, ...] = (),
+        diagnostics: Mapping[str, float] | None = None,
+    ) -> ModelCard:
+        """Card of a model fitted to these cases."""
+        from datetime import UTC, datetime
+
+        from retreat import __version__
+
+        ended = {end: int((self.ending == j).sum()) for j, end in enumerate(self.definition.ends, start=1)}
+        return ModelCard(
+            name=self.definition.name,
+            title=self.definition.title,
+            method=method,
+            ends=self.definition.ends,
+            retreat_version=__version__,
+            created=datetime.now(UTC).date().isoformat(),
+            n_cases=len(self.sessions),
+            n_patients=self.n_patients,
+            n_left_out=self.n_left_out,
+            n_ended=ended,
+            max_session=int(self.sessions.max()),
+            last_session=LAST_SESSION[self.definition.outcome] or 0,
+            years=self.years,
+            seed=seed,
+            invented=self.invented,
+            failures=failures,
+            notes=(*self.notes, *notes),
+            diagnostics={key: float(value) for key, value in (diagnostics or {}).items()},
+            data_fingerprint=self.fingerprint,
+            definition_fingerprint=self.definition.fingerprint,
+        )
+
+
+def design(cases: pd.DataFrame, definition: Definition) -> Design:
+    """Design of a case table under a definition.
+
+    Cases with a missing feature of the definition are left out and counted (complete cases: right when
+    missingness does not depend on the course given the features); so are cases not yet begun.
+
+    Parameters
+    ----------
+    cases : DataFrame
+        A `cases` table; it is checked.
+    definition : Definition
+        What to fit.
+
+    Raises
+    ------
+    TableError
+        If the table is refused.
+    FitError
+        If too few cases, or ended cases, are left for the definition's gates.
+    """
+    cases = as_cases(cases)
+    wanted = tuple(dict.fromkeys((*definition.features, *definition.likeness)))
+    found = feature_floor.features(cases, wanted)
+    begun = cases["sessions"].to_numpy() >= 1
+    missing = {name: _missing(found[name]) & begun for name in definition.features}
+    complete = begun & ~np.logical_or.reduce([np.zeros(len(cases), dtype=bool), *missing.values()])
+    _check_gates(cases, complete, missing, definition)
+    kept = {name: values[complete] for name, values in found.items()}
+    coding = learn(definition.terms, kept)
+    X = coding.encode(kept, n_cases=int(complete.sum()))
+    sessions, ending = _outcome(cases[complete], definition)
+    strata, stratum = _strata(kept, definition)
+    operator = cases["operator"].to_numpy()[complete]
+    return Design(
+        definition=definition,
+        coding=coding,
+        X=X,
+        sessions=sessions,
+        ending=ending,
+        patient=_codes(cases["patient"].to_numpy()[complete]),
+        operator=_codes(operator),
+        stratum=stratum,
+        strata=strata,
+        features=kept,
+        n_left_out=int(len(cases) - complete.sum()),
+        notes=(
+            *_left_out_notes(begun, missing),
+            *_constant_notes(kept, definition),
+            *_end_notes(ending, definition),
+        ),
+        years=_years(cases["started"].to_numpy()[complete]),
+        invented=bool(np.any([str(site).startswith("invented_") for site in cases["site"]])),
+        fingerprint=_fingerprint(X, sessions, ending, stratum),
+    )
+
+
+def _outcome(cases: pd.DataFrame, definition: Definition) -> tuple[IntArray, IntArray]:
+    sessions = cases["sessions"].to_numpy(dtype=np.int64)
+    words = cases["ending"].to_numpy()
+    last = LAST_SESSION[definition.outcome]
+    if last is None:
+        ending = np.select([words == end for end in definition.ends], range(1, len(definition.ends) + 1), 0)
+        return sessions, ending.astype(np.int64)
+    ended = (sessions <= last) & (words != "ongoing")
+    return np.minimum(sessions, last), ended.astype(np.int64)
+
+
+def _check_gates(
+    cases: pd.DataFrame,
+    complete: NDArray[np.bool_],
+    missing: Mapping[str, NDArray[np.bool_]],
+    definition: Definition,
+) -> None:
+    n = int(complete.sum())
+    n_ended = int((cases["ending"].to_numpy()[complete] != "ongoing").sum())
+    gates = definition.gates
+    worst = max(missing, key=lambda name: missing[name].sum(), default="")
+    faults = []
+    if n < gates.min_cases:
+        lost = f"; {worst} is missing in {missing[worst].sum()}" if worst and missing[worst].any() else ""
+        faults.append(
+            Fault(
+                "cases",
+                f"{n} complete cases of {len(cases)}{lost}",
+                f"at least {gates.min_cases} for {definition.name}",
+                "collect more cases or use the life table. " + gates.why,
+            )
+        )
+    if n_ended < gates.min_ended:
+        faults.append(
+            Fault(
+                "ending",
+                f"{n_ended} cases have ended",
+                f"at least {gates.min_ended} for {definition.name}",
+                "wait for more courses to end",
+            )
+        )
+    if faults:
+        raise FitError(faults)
+
+
+def _missing(values: NDArray[Any]) -> NDArray[np.bool_]:
+    if values.dtype == object:
+        return np.array([v is None for v in values], dtype=bool)
+    return np.asarray(np.isnan(values))
+
+
+def _strata(
+    kept: Mapping[str, NDArray[Any]], definition: Definition
+) -> tuple[tuple[str, ...], NDArray[np.intp]]:
+    if not definition.strata:
+        size = len(next(iter(kept.values()))) if kept else 0
+        return (), np.zeros(size, dtype=np.intp)
+    values = kept[definition.strata]
+    order = feature_floor.FEATURES[definition.strata].levels
+    seen = tuple(level for level in order if (values == level).any())
+    return seen, np.array([seen.index(v) for v in values], dtype=np.intp)
+
+
+def _left_out_notes(begun: NDArray[np.bool_], missing: Mapping[str, NDArray[np.bool_]]) -> tuple[str, ...]:
+    notes = [f"{int((~begun).sum())} cases not yet begun were left out"] if (~begun).any() else []
+    notes += [
+        f"{name} was missing in {int(gone.sum())} cases, left out"
+        for name, gone in missing.items()
+        if gone.any()
+    ]
+    return tuple(notes)
+
+
+def _constant_notes(kept: Mapping[str, NDArray[Any]], definition: Definition) -> tuple[str, ...]:
+    return tuple(
+        f"{name} has one value in these cases: its effect is the prior alone"
+        for name in definition.features
+        if len(set(kept[name].tolist())) == 1 and name != definition.strata
+    )
+
+
+def _end_notes(ending: IntArray, definition: Definition) -> tuple[str, ...]:
+    return tuple(
+        f"no case ended {end}: its share rests on the prior alone"
+        for j, end in enumerate(definition.ends, start=1)
+        if not (ending == j).any()
+    )
+
+
+def _codes(values: NDArray[Any]) -> IntArray:
+    return np.unique(np.asarray([str(v) for v in values]), return_inverse=True)[1].astype(np.int64)
+
+
+def _years(started: NDArray[Any]) -> tuple[int, ...]:
+    years = [int(str(text)[:4]) for text in started if str(text)[:4].isdigit()]
+    return (min(years), max(years)) if years else ()
+
+
+def _fingerprint(*arrays: NDArray[Any]) -> str:
+    digest = hashlib.sha256()
+    for array in arrays:
+        digest.update(np.ascontiguousarray(array).tobytes())
+    return digest.hexdigest()

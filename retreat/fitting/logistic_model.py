@@ -1,0 +1,194 @@
+"""The logistic route of `retreat.fit`: a design fitted by penalised likelihood, with normal draws around it."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from retreat.errors import Fault, FitError
+from retreat.fitting.columns import check_collinear, check_separation, read_columns
+from retreat.fitting.design import Design
+from retreat.fitting.hazardfit import (
+    Courses,
+    HazardFit,
+    Settings,
+    clustered_covariance,
+    fit_hazard,
+    group_scores,
+)
+from retreat.fitting.layout import Layout
+from retreat.fitting.newton import Penalty
+from retreat.fitting.priors import prior_penalty, ridge_penalty
+from retreat.fitting.strength import choose_strength
+from retreat.model.fitted import Model
+from retreat.model.kernel import Parameters
+
+FloatArray = NDArray[np.float64]
+Covariance = Literal["clustered", "information"]
+DRAWS = 2000
+
+
+@dataclass(frozen=True)
+class LogisticFit:
+    """A logistic fit of a design: estimates with their covariance, before draws are taken."""
+
+    design: Design
+    hazard_fit: HazardFit
+    covariance: FloatArray  # (free, free)
+    penalty: str
+
+    @property
+    def coefficients(self) -> FloatArray:
+        """Estimates, shape (ends, columns)."""
+        return self.hazard_fit.layout.split(self.hazard_fit.theta)[0]
+
+    @property
+    def standard_errors(self) -> FloatArray:
+        """Standard errors of the coefficients, shape (ends, columns)."""
+        n = self.hazard_fit.layout.n_coefficients
+        return np.sqrt(np.diag(self.covariance)[:n]).reshape(self.coefficients.shape)
+
+
+def fit_logistic(
+    design: Design,
+    *,
+    penalty: float | Literal["prior", "firth", "cv"] = "prior",
+    covariance: Covariance = "clustered",
+    seed: int = 1,
+) -> LogisticFit:
+    """Fit a design by penalised likelihood.
+
+    Parameters
+    ----------
+    design : Design
+        Cases and definition.
+    penalty : {"prior", "firth", "cv"} or float
+        ``"prior"`` takes the definition's priors as the penalty (posterior mode); a number is a ridge on the
+        coded columns, 0 plain maximum likelihood; ``"cv"`` picks the ridge by patient-grouped
+        cross-validation; ``"firth"`` is Firth's penalty.
+    covariance : {"clustered", "information"}
+        Sandwich with patients as units, or inverse information.
+    seed : int
+        Seed of the folds of ``"cv"``.
+
+    Raises
+    ------
+    FitError
+        As for :class:`retreat.fitting.LogisticHazard`, with the columns of the definition named.
+    """
+    _check(penalty, covariance)
+    courses = Courses(design.X, design.sessions, design.ending, design.n_ends)
+    if penalty == "cv":
+        penalty = choose_strength(courses, lambda s: _settings(design, s), design.patient, seed=seed)
+    if penalty in (0, "firth"):
+        _check_columns(design)
+    fit = fit_hazard(courses, _settings(design, penalty))
+    if penalty == 0:
+        check_separation(fit, design.coding.names)
+    spread = fit.covariance()
+    if covariance == "clustered" and design.definition.link == "logit":
+        spread = clustered_covariance(fit, group_scores(fit, courses, design.patient))
+    return LogisticFit(design, fit, spread, _penalty_words(penalty))
+
+
+def logistic_model(
+    design: Design,
+    *,
+    seed: int,
+    penalty: float | Literal["prior", "firth", "cv"] = "prior",
+    covariance: Covariance = "clustered",
+    draws: int = DRAWS,
+) -> Model:
+    """Model from a logistic fit: draws from the normal approximation around the estimate.
+
+    Parameters
+    ----------
+    design, penalty, covariance, seed
+        As for :func:`fit_logistic`.
+    draws : int, 100 to 20000
+        How many draws to keep.
+    """
+    if not 100 <= draws <= 20_000:
+        raise FitError(Fault("draws", f"{draws}", "100 to 20000"))
+    fit = fit_logistic(design, penalty=penalty, covariance=covariance, seed=seed)
+    layout = fit.hazard_fit.layout
+    rng = np.random.default_rng(seed)
+    theta = rng.multivariate_normal(fit.hazard_fit.theta, fit.covariance, size=draws, method="eigh")
+    pieces = [layout.split(one) for one in theta]
+    solution = fit.hazard_fit.solution
+    return Model(
+        card=design.card(
+            method=f"logistic hazard, {fit.penalty}",
+            seed=seed,
+            notes=_operator_notes(design),
+            diagnostics={"newton_steps": solution.n_steps, "newton_decrement": solution.decrement},
+        ),
+        coding=design.coding,
+        link=design.definition.link,
+        parameters=Parameters(
+            coefficients=np.stack([b for b, _ in pieces]),
+            session_effects=np.stack([a for _, a in pieces])[:, None],
+            operator_effect=np.zeros((draws, design.n_ends)),
+            patient_sd=np.zeros((draws, design.n_ends)),
+        ),
+        strata=(),
+        stratum_feature="",
+        case_mix=design.case_mix(),
+        support=design.support(),
+    )
+
+
+def _settings(design: Design, penalty: float | str) -> Settings:
+    definition = design.definition
+    firth = penalty == "firth"
+    build = _prior_of(design) if penalty == "prior" else _ridge_of(design, 0.0 if firth else float(penalty))
+    return Settings(
+        session_effect=definition.sessions.effect,
+        link=definition.link,
+        likelihood="firth" if firth else "plain",
+        pool_below=definition.sessions.pool_below,
+        unseen="estimated" if penalty in ("prior", "firth") else "impossible",
+        penalty=build,
+    )
+
+
+def _prior_of(design: Design) -> Callable[[Layout], Penalty]:
+    return lambda layout: prior_penalty(design, layout)
+
+
+def _ridge_of(design: Design, strength: float) -> Callable[[Layout], Penalty]:
+    return lambda layout: ridge_penalty(design, layout, strength)
+
+
+def _check(penalty: float | str, covariance: str) -> None:
+    faults = []
+    number = isinstance(penalty, int | float) and not isinstance(penalty, bool) and 0 <= penalty < np.inf
+    if not number and penalty not in ("prior", "firth", "cv"):
+        faults.append(Fault("penalty", f"{penalty!r}", "'prior', 'firth', 'cv' or a number from 0"))
+    if covariance not in ("clustered", "information"):
+        faults.append(Fault("covariance", f"{covariance!r}", "'clustered' or 'information'"))
+    if faults:
+        raise FitError(faults)
+
+
+def _check_columns(design: Design) -> None:
+    columns = read_columns(design.X)
+    check_collinear(type(columns)(columns.X, design.coding.names, columns.centre, columns.scale))
+
+
+def _penalty_words(penalty: float | str) -> str:
+    if penalty == "prior":
+        return "penalised by the definition's priors"
+    if penalty == "firth":
+        return "Firth's penalty"
+    return "maximum likelihood" if penalty == 0 else f"ridge {float(penalty):g}"
+
+
+def _operator_notes(design: Design) -> tuple[str, ...]:
+    if design.n_operators == 1:
+        return ("one operator: the model cannot say how another would fare",)
+    return ("operators are not told apart by this method",)

@@ -1,0 +1,105 @@
+"""Pages as single HTML files: no script, nothing fetched, written whole or not at all."""
+
+from __future__ import annotations
+
+import os
+import tempfile
+from functools import cache
+from pathlib import Path
+from typing import Any
+
+from jinja2 import Environment, FileSystemLoader, StrictUndefined
+
+from retreat.errors import Fault, RetreatError
+from retreat.pages import figures
+from retreat.pages.record import Sheet
+from retreat.pages.words import HEADINGS
+
+
+def render_sheet(sheet: Sheet) -> str:
+    """Sheet as one self-contained HTML page that prints on one A4 or Letter page.
+
+    Parameters
+    ----------
+    sheet : Sheet
+        From `build_sheet`.
+
+    Returns
+    -------
+    str
+        The page.
+    """
+    keyed = [(state, figures.key_figure(state)) for state in sheet.states]
+    n_sessions = len(sheet.rows)
+    finished = [(row, *pair) for row, pair in zip(sheet.rows, keyed[:n_sessions], strict=True)]
+    return render(
+        "sheet.html",
+        sheet=sheet,
+        array=figures.array(sheet.states),
+        headings=HEADINGS,
+        finished=finished,
+        others=keyed[n_sessions:],
+    )
+
+
+def render(template: str, **facts: Any) -> str:
+    """One of the package's templates filled in; every text is escaped."""
+    return _templates().get_template(template).render(facts)
+
+
+def write_page(text: str, path: str | Path) -> Path:
+    """Write a page as UTF-8, atomically.
+
+    Parameters
+    ----------
+    text : str
+        The page.
+    path : str or Path
+        File to write; an older one is replaced.
+
+    Returns
+    -------
+    Path
+        The file.
+
+    Raises
+    ------
+    RetreatError
+        If the file cannot be written; an older one is then left as it was, and no part of the new one.
+    """
+    target = Path(path)
+    try:
+        handle, name = tempfile.mkstemp(dir=target.parent, prefix=f".{target.name}.")
+    except OSError as error:
+        raise RetreatError(_cannot_write(target, error)) from None
+    beside = Path(name)
+    try:
+        with os.fdopen(handle, "w", encoding="utf-8", newline="\n") as stream:
+            stream.write(text)
+        beside.chmod(0o644)
+        beside.replace(target)
+    except OSError as error:
+        beside.unlink(missing_ok=True)
+        raise RetreatError(_cannot_write(target, error)) from None
+    except BaseException:  # an interrupted run must not leave half a file
+        beside.unlink(missing_ok=True)
+        raise
+    return target
+
+
+@cache
+def _templates() -> Environment:
+    return Environment(
+        loader=FileSystemLoader(Path(__file__).parent / "templates"),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+        auto_reload=False,
+    )
+
+
+def _cannot_write(target: Path, error: OSError) -> Fault:
+    return Fault(
+        str(target), f"cannot be written ({error.strerror or error})", "a writable folder", "choose another"
+    )

@@ -1,0 +1,86 @@
+"""The recipe: from a case table and a definition to a fitted model, by the method asked for."""
+
+from __future__ import annotations
+
+import inspect
+from collections.abc import Callable
+from importlib import import_module
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Literal
+
+from retreat.definitions import Definition, read_definition
+from retreat.errors import Fault, FitError
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from retreat.model import Model
+
+Method = Literal["logistic", "bayes", "lifetable"]
+
+# where each method lives; loaded only when asked for, since some bring a sampler with them
+METHODS: dict[str, tuple[str, str]] = {
+    "logistic": ("retreat.fitting.logistic_model", "logistic_model"),
+    "bayes": ("retreat.fitting.bayes", "bayes_model"),
+    "lifetable": ("retreat.fitting.lifetable", "lifetable_model"),
+}
+
+
+def fit(
+    cases: pd.DataFrame,
+    definition: str | Path | Definition = "core",
+    *,
+    method: Method | None = None,
+    seed: int = 1,
+    **settings: Any,
+) -> Model:
+    """Fit a definition to a case table.
+
+    Parameters
+    ----------
+    cases : DataFrame
+        From :func:`retreat.read_cases`, or any table of that form; it is checked.
+    definition : str, Path or Definition
+        ``"core"`` and the other names of `models/`, or the path of a TOML file.
+    method : {"logistic", "bayes", "lifetable"}, optional
+        Default: ``"lifetable"`` for a definition with strata, else ``"logistic"``.
+    seed : int, from 0
+        Seed of everything random.
+    **settings
+        Settings of the method: ``penalty``, ``covariance``, ``draws`` for logistic; ``draws``, ``tune``,
+        ``chains`` for bayes; ``draws`` for lifetable.
+
+    Returns
+    -------
+    Model
+
+    Raises
+    ------
+    TableError
+        If the table is refused.
+    DefinitionError
+        If the definition is refused.
+    FitError
+        If the method, a setting or the data do not allow the fit.
+    """
+    chosen = read_definition(definition)
+    name = method or ("lifetable" if chosen.strata else "logistic")
+    if name not in METHODS:
+        raise FitError(Fault("method", f"{name!r}", ", ".join(METHODS)))
+    if chosen.strata and name != "lifetable":
+        raise FitError(Fault("method", f"{name!r} for a definition with strata", "lifetable"))
+    if isinstance(seed, bool) or not isinstance(seed, int) or seed < 0:
+        raise FitError(Fault("seed", f"{seed!r}", "a whole number from 0"))
+    from retreat.fitting.design import design
+
+    home, function = METHODS[name]
+    fitter: Callable[..., Model] = getattr(import_module(home), function)
+    _check_settings(fitter, name, settings)
+    return fitter(design(cases, chosen), seed=seed, **settings)
+
+
+def _check_settings(fitter: Callable[..., Any], name: str, settings: dict[str, Any]) -> None:
+    allowed = [p for p in inspect.signature(fitter).parameters if p not in ("design", "seed")]
+    unknown = [s for s in settings if s not in allowed]
+    if unknown:
+        raise FitError([Fault(s, f"not a setting of {name}", ", ".join(allowed)) for s in unknown])
