@@ -73,7 +73,7 @@ SETTINGS: tuple[Setting, ...] = (
     Setting("missing", "relief_after", 0.06, 0, 1, INVENTED, "rating after"),
     Setting("missing", "visit", 0.05, 0, 1, INVENTED, "each cell of a visit"),
     Setting("missing", "late", 0.40, 0, 1, INVENTED, "visit of the last three weeks not yet written up"),
-    Setting("burden", "ring_rate", 1.3, 0.01, 10, INVENTED, "removal rate in a session: ring"),
+    Setting("burden", "ring_rate", 1.15, 0.01, 10, INVENTED, "removal rate in a session: ring"),
     Setting("burden", "strand_rate", 0.55, 0.01, 10, INVENTED, "removal rate: strand"),
     Setting("burden", "cloud_rate", 0.46, 0.01, 10, INVENTED, "removal rate: cloud"),
     Setting("burden", "sheet_rate", 0.22, 0.01, 10, INVENTED, "removal rate: sheet"),
@@ -85,7 +85,7 @@ SETTINGS: tuple[Setting, ...] = (
         "burden", "demand_sd", 1.0, 0, 3, INVENTED, "patient effect on the bother accepted, points of 10"
     ),
     Setting(
-        "burden", "accepted", 2.9, 0, 10, INVENTED, "bother at which half call themselves relieved, of 10"
+        "burden", "accepted", 3.2, 0, 10, INVENTED, "bother at which half call themselves relieved, of 10"
     ),
     Setting("burden", "adapting", 0.04, 0, 1, INVENTED, "share of bother got used to between sessions"),
     Setting("burden", "deep_loss", 0.55, 0, 3, INVENTED, "log energy lost from lens to retina"),

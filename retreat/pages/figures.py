@@ -16,18 +16,18 @@ PER_ROW = 10
 BLACK = "#000000"
 BLUE = "#0072B2"
 WHITE = "#FFFFFF"
-# units of the drawing; a cell prints 7.6 mm wide, so that a mark of 13 units is 14 pt high
-CELL_WIDTH, CELL_HEIGHT = 20, 17
-_MARK_SIZE, _MARK_SIZE_TWO_DIGITS = 13, 10
+# units of the drawing; a cell prints 7.6 mm wide, so that a mark of 13 units is 14 pt
+CELL_WIDTH, CELL_HEIGHT = 20, 16
+_MARK_SIZE, _MARK_SIZE_TWO_DIGITS = 13, 11
 
 # outlines in a cell: an eye for the finished, a circle, a square and a lozenge for the others
-_EYE = "M1.4 8.5Q10-5.4 18.6 8.5Q10 22.4 1.4 8.5Z"
+_EYE = "M1.4 8Q10-5.4 18.6 8Q10 21.4 1.4 8Z"
 _OUTLINES = {
-    "in_treatment": "M10 1.2a7.3 7.3 0 1 0 .01 0Z",
-    "stopped": "M3.2 1.5h13.6v14H3.2Z",
-    "surgery": "M10 .2 19 8.5 10 16.8 1 8.5Z",
+    "in_treatment": "M10 1.1a6.9 6.9 0 1 0 .01 0Z",
+    "stopped": "M3.2 1.4h13.6v13.2H3.2Z",
+    "surgery": "M10 0 19.2 8 10 16 .8 8Z",
 }
-_OTHER = "M4 1.5h12l3.2 7-3.2 7H4L.8 8.5Z"
+_OTHER = "M4 1.4h12L19.2 8 16 14.6H4L.8 8Z"
 
 
 def array(states: Sequence[State], *, name: str = "array") -> Markup:
@@ -95,4 +95,4 @@ def _shape(state: State) -> Markup:
     return Markup(
         '<path d="{}" fill="{}" stroke="{}" stroke-width="1.6"/>'
         '<text x="10" y="{}" font-size="{}" font-weight="bold" text-anchor="middle" fill="{}">{}</text>'
-    ).format(outline, fill, fill if finished else BLACK, 8.5 + 0.36 * size, size, ink, state.mark)
+    ).format(outline, fill, fill if finished else BLACK, 8 + 0.36 * size, size, ink, state.mark)

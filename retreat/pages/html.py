@@ -11,9 +11,8 @@ from typing import Any
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
 
 from retreat.errors import Fault, RetreatError
-from retreat.pages import figures
+from retreat.pages import figures, words
 from retreat.pages.record import Sheet
-from retreat.pages.words import HEADINGS
 
 
 def render_sheet(sheet: Sheet) -> str:
@@ -29,17 +28,8 @@ def render_sheet(sheet: Sheet) -> str:
     str
         The page.
     """
-    keyed = [(state, figures.key_figure(state)) for state in sheet.states]
-    n_sessions = len(sheet.rows)
-    finished = [(row, *pair) for row, pair in zip(sheet.rows, keyed[:n_sessions], strict=True)]
-    return render(
-        "sheet.html",
-        sheet=sheet,
-        array=figures.array(sheet.states),
-        headings=HEADINGS,
-        finished=finished,
-        others=keyed[n_sessions:],
-    )
+    lines = [(name, figures.key_figure(mark), counts) for mark, name, counts in sheet.table]
+    return render("sheet.html", sheet=sheet, words=words, array=figures.array(sheet.states), lines=lines)
 
 
 def render(template: str, **facts: Any) -> str:

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from retreat.pages.words import HEADINGS
+
 
 @dataclass(frozen=True)
 class Row:
@@ -48,7 +50,7 @@ class Sheet:
         What holds for the whole model and comes first: invented data, not for counselling and why.
     warnings : tuple of str
         What makes the numbers of this eye less sure.
-    course, headline, framing, likely, ends_mean, group : str
+    course, headline, framing, likely, ends_mean : str
         Sentences of the numbers.
     rows : tuple of Row
         Finished by each session.
@@ -77,7 +79,6 @@ class Sheet:
     headline: str
     framing: str
     likely: str
-    group: str
     ends_mean: str
     rows: tuple[Row, ...]
     states: tuple[State, ...]
@@ -90,9 +91,21 @@ class Sheet:
     for_clinic: tuple[str, ...]
 
     @property
+    def table(self) -> tuple[tuple[State, str, tuple[tuple[str, str], ...]], ...]:
+        """Lines of the table: the figure, the name of the line, and heading and text of each cell."""
+        _, *headings, count = HEADINGS
+        lines = []
+        for row, state in zip(self.rows, self.states, strict=False):
+            told = (str(row.finished), str(row.not_finished), f"{row.low} to {row.high}")
+            cells = (*zip(headings, told, strict=True), (count, str(state.count)))
+            lines.append((state, str(row.session), cells))
+        others = [(state, state.label, ((count, str(state.count)),)) for state in self.states[len(self.rows) :]]
+        return (*lines, *others)
+
+    @property
     def sentences(self) -> tuple[str, ...]:
         """The patient's text in reading order, without tables and the facts about the sheet."""
-        told = (self.course, self.headline, self.framing, self.likely, self.ends_mean, self.group)
+        told = (self.course, self.headline, self.framing, self.likely, self.ends_mean)
         moved = tuple(f"{line}." for line in self.moved)
         rest = (*self.like, self.moved_lead, *moved, *self.cautions, self.urgent)
         return tuple(text for text in (*self.banners, *self.warnings, *told, *rest) if text)

@@ -24,7 +24,7 @@ LEAST_DIFFERENCE = 0.03
 # what the one page has room for
 MOST_DIFFERENCES = 3
 MOST_SESSIONS = 5
-MOST_PRACTICE = 60
+MOST_PRACTICE = 50
 # letters of the figures that are not finished
 _MARKS = {IN_TREATMENT: "T", "stopped": "S", "surgery": "W"}
 # sessions ahead that the headline names, and that the framing and the range look at
@@ -97,7 +97,6 @@ def build_sheet(
         headline=words.headline(done, [row.session for row in ahead], [row.finished for row in ahead]),
         framing=words.framing(focus.session, focus.finished),
         likely=words.likely(focus.low, focus.high, level),
-        group=words.GROUP,
         ends_mean=_ends_mean(model.ends),
         rows=rows,
         states=_states(forecast, rows),
@@ -120,7 +119,6 @@ def _without_numbers(card: ModelCard, about: tuple[tuple[str, str], ...], suppor
         headline=words.NO_NUMBERS,
         framing=words.NO_NUMBERS_WHY,
         likely="",
-        group="",
         ends_mean="",
         rows=(),
         states=(),
@@ -210,7 +208,7 @@ def _about(
     facts = {
         "Date": f"{written}{f', {practice}' if practice else ''}. {words.RENEW}",
         "Entered for this eye": f"{', '.join(entered) or 'nothing'}.",
-        "Not known, so averaged over": f"{', '.join(unknown)}." if unknown else "",
+        "Not known, averaged over": f"{', '.join(unknown)}." if unknown else "",
         "Model": f"{card.name} {model.model_id}, {card.method}, {card.created[:10]}, retreat {card.retreat_version}.",
         "Data": f"{'invented' if card.invented else 'clinic'} case table {card.data_fingerprint[:12]}.",
     }

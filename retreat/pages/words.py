@@ -10,14 +10,20 @@ from retreat.features import FEATURES
 TITLE = "How many laser sessions for this eye?"
 
 HEADINGS = ("After session", "Finished", "Not", "Likely", "Figures")
-FINISHED_MEANS = "Finished means enough relief: no more laser wanted."
-GROUP = "This is about a group: nobody can say which of the 100 is your eye."
+TABLE_CAPTION = "Of 100 eyes like this one"
+LIKE_HEADING = "Eyes like this one"
+MOVED_HEADING = "What goes with this number"
+CAUTIONS_HEADING = "Please note"
+ABOUT_HEADING = "About this sheet"
+CLINIC_HEADING = "For the clinic (not printed)"
+FINISHED_MEANS = "Finished means enough relief."
 NO_CAUSE = "It need not be the cause."
 NOTHING_MOVES = "Against the average eye, no one thing moves this number by 3 of 100 or more."
 NO_NUMBERS = "This sheet shows no numbers."
 NO_NUMBERS_WHY = "The model failed its own checks. What it says is not safe to rely on."
 CAUTIONS = (
     "This sheet is to help you and your eye doctor talk.",
+    "It is a group estimate: it cannot say which of the 100 is you.",
     "It is not a promise and does not decide on treatment.",
     "Only a licensed eye doctor (ophthalmologist) may treat, under local rules.",
     "The laser can hurt the lens or the retina, raise the eye pressure, or fail to help.",
@@ -26,8 +32,8 @@ URGENT = (
     "New flashes, a shower of new floaters, a curtain or loss of vision? "
     "Get an urgent eye check the same day."
 )
-RENEW = "Ask for a new sheet after each session."
-SURGERY_INSIDE = "Going on to surgery counts as stopped."
+RENEW = "Ask for a new one after each session."
+SURGERY_INSIDE = "Surgery counts as stopped."
 
 # a level as it stands behind the plain name of its feature, in brackets
 _LEVELS = {
@@ -47,7 +53,7 @@ _LEVELS = {
     },
     "pvd": {"complete": "yes", "partial": "in part", "none": "no"},
     "eye": {"right": "right", "left": "left"},
-    "depth_source": {"measured": "", "one_gap": "depth from one gap", "zone": "depth from the zone only"},
+    "depth_source": {"measured": "", "missing": "", "one_gap": "depth from one gap", "zone": "depth from the zone only"},
 }
 # how the same stands alone in a list, where its feature is not named
 _ALONE = {
@@ -201,7 +207,7 @@ def framing(session: int, finished: int) -> str:
 def likely(low: int, high: int, level: float) -> str:
     """Likely range of the number finished, same denominator, and what "likely" stands for."""
     return (
-        f"The number finished is likely between {low} and {high} of 100 "
+        f"Finished: likely between {low} and {high} of 100 "
         f"(such a range is right about {100 * level:.0f} times of 100)."
     )
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import difflib
 import math
 import re
 from datetime import date
@@ -11,6 +10,7 @@ from retreat.errors import Fault
 from retreat.features import MISSING_CODES
 from retreat.tables.column import EARLIEST_YEAR, Column, allowed_values
 from retreat.tables.identifiers import masked, value_suspect, written_out
+from retreat.tables.nearest import nearest, tidied
 
 NUMBER = r"[+-]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:[eE][+-]?[0-9]+)?"
 _NUMBER = re.compile(NUMBER)
@@ -147,8 +147,8 @@ def _wrong(column: Column, text: str, meant: tuple[str, bool]) -> Fault:
 
 def _suspect_here(column: Column, text: str) -> str:
     suspect = value_suspect(text)
-    if suspect == "a date" and column.kind == "date":
-        return ""
+    if column.kind == "date" and re.fullmatch(r"[0-9./: T-]+", text):
+        return ""  # a date at fault, not somebody's birthday
     if not suspect and re.fullmatch(r"[0-9]{7,}", text):
         return "a telephone or record number"
     return suspect
@@ -165,17 +165,12 @@ def _text_fault(column: Column, text: str) -> Fault | None:
 def _nearest_word(column: Column, text: str) -> tuple[str, bool]:
     """The word probably meant, and whether the spelling leaves no doubt."""
     words = (*column.levels, *(MISSING_CODES if column.may_be_missing else ()))
-    tidy = re.sub(r"[\s-]+", "_", text.strip().lower()) if text.strip() not in _SYNONYMS else text.strip()
-    begun = [level for level in column.levels if level.startswith(tidy)]
-    if tidy in words:
-        return f"write {tidy}", True
-    if _SYNONYMS.get(tidy) in words:
-        return f"write {_SYNONYMS[tidy]}", True
-    if len(begun) == 1:
-        return f"write {begun[0]}", True
-    near = difflib.get_close_matches(tidy, words, n=1)
-    otherwise = "use one of these words"
-    return (f"write {near[0]}" if near else otherwise), False
+    meant = _SYNONYMS.get(text.strip().lower(), "")
+    if tidied(text) not in words and meant in words:
+        return f"write {meant}", True
+    near = nearest(text, column.levels, likeness=1.0) or nearest(text, words)
+    is_sure = near == tidied(text) or (near != "" and near.startswith(tidied(text)))
+    return (f"write {near}" if near else "use one of these words"), is_sure
 
 
 def _nearest_date(text: str) -> tuple[str, bool]:
@@ -209,8 +204,8 @@ def _nearest_number(column: Column, text: str) -> str:
     word = _SYNONYMS.get(tidy.lower(), "")
     if column.may_be_missing and word in MISSING_CODES:
         return f"write {word}"
-    if column.may_be_missing and re.sub(r"[\s-]+", "_", tidy.lower()) in MISSING_CODES:
-        return "write " + re.sub(r"[\s-]+", "_", tidy.lower())
+    if column.may_be_missing and tidied(tidy) in MISSING_CODES:
+        return f"write {tidied(tidy)}"
     if re.fullmatch(r"[+-]?[0-9]+,[0-9]+", tidy):
         tidy = tidy.replace(",", "" if column.kind == "integer" else ".")
     unit = re.fullmatch(rf"({NUMBER})\s*[A-Za-zµ°%]+", tidy)

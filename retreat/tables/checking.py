@@ -12,7 +12,7 @@ from retreat.errors import Fault
 from retreat.tables.case_rules import case_faults
 from retreat.tables.column import Schema
 from retreat.tables.files import FIRST_ROW, RawTable
-from retreat.tables.header import check_header
+from retreat.tables.header import check_header, is_foreign
 from retreat.tables.schema import CASES, name_of
 from retreat.tables.screening import Screened, columns_of, screen
 from retreat.tables.visit_rules import visit_faults
@@ -52,7 +52,7 @@ def check_raw(raw: RawTable, schema: Schema) -> Checked:
     """
     header = check_header(raw.header, schema)
     screened = screen(columns_of(raw.header, raw.columns, schema), schema, raw.rows)
-    if len(screened.absent) == len(schema):
+    if is_foreign(raw.header, schema):
         return Checked(screened, header)
     across: Sequence[Fault] = ()
     if not raw.faults:

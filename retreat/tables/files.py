@@ -169,7 +169,7 @@ def _read_excel(path: Path, content: bytes, schema: Schema) -> RawTable:
             if len(sheets) > 1 and sheet != name_of(schema):
                 what = f"the workbook has {len(sheets)} sheets, none named {name_of(schema)}"
                 raise _refused(path, what, f"name the sheet {name_of(schema)}")
-            cells = book.parse(sheet, header=None, dtype=str, na_filter=False)
+            cells = pd.read_excel(book, sheet_name=sheet, header=None, dtype=str, na_filter=False)
     except (BadZipFile, KeyError, OSError, ValueError) as error:
         if isinstance(error, TableError):
             raise

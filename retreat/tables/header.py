@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-import difflib
-import re
 from collections.abc import Sequence
 
 from retreat.errors import Fault
 from retreat.tables.column import Schema
 from retreat.tables.column_names import column_suspect
 from retreat.tables.identifiers import masked, value_suspect
+from retreat.tables.nearest import nearest, tidied
 from retreat.tables.schema import CASES, VISITS, name_of
 
 HEADER_ROW = 1
@@ -38,7 +37,7 @@ def check_header(header: Sequence[str], schema: Schema) -> tuple[Fault, ...]:
 fragments, bother, event, missed; to mend: rename it to session']
     """
     names = [column.name for column in schema]
-    if not set(header) & set(names) or _is_other_table(header, schema):
+    if is_foreign(header, schema):
         return (_foreign_header(header, schema),)
     faults: list[Fault] = []
     meant: set[str] = set()
@@ -56,6 +55,23 @@ fragments, bother, event, missed; to mend: rename it to session']
             fix = f"add it: {column.meaning}"
             faults.append(_header_fault(column.name, "the column is missing", "", fix))
     return tuple(faults)
+
+
+def is_foreign(header: Sequence[str], schema: Schema) -> bool:
+    """Whether the first row is no header of this table at all, so that its cells are not worth a look.
+
+    Parameters
+    ----------
+    header : sequence of str
+        Names as they stand in the file.
+    schema : Schema
+        What they should be.
+
+    Returns
+    -------
+    bool
+    """
+    return not set(header) & {column.name for column in schema} or _is_other_table(header, schema)
 
 
 def _header_fault(name: str, what: str, allowed: str, fix: str) -> Fault:
@@ -81,13 +97,9 @@ def _unknown(name: str, place: int, near: str, names: list[str]) -> Fault:
 
 def _nearest(name: str, free: list[str]) -> str:
     """The known column probably meant, among those not in the file; empty for none."""
-    tidy = re.sub(r"[\s-]+", "_", name.strip().lower())
-    if tidy in free:
-        return tidy
-    if column_suspect(name):
+    if column_suspect(name) and tidied(name) not in free:
         return ""
-    near = difflib.get_close_matches(tidy, free, n=1, cutoff=0.75)
-    return near[0] if near else ""
+    return nearest(name, free, likeness=0.75)
 
 
 def _is_other_table(header: Sequence[str], schema: Schema) -> bool:

@@ -8,6 +8,7 @@ from pathlib import Path
 from retreat.errors import Fault, TableError
 from retreat.tables.checking import Checked, check_raw
 from retreat.tables.files import read_raw
+from retreat.tables.header import is_foreign
 from retreat.tables.reading import is_invented, read_visits
 from retreat.tables.schema import CASES
 from retreat.tables.screening import Screened
@@ -61,9 +62,12 @@ def check_file(path: str | Path, visits_path: str | Path | None = None) -> Check
     CheckResult
     """
     try:
-        checked = check_raw(read_raw(path, CASES), CASES)
+        raw = read_raw(path, CASES)
     except TableError as error:
-        return CheckResult(0, 0, None, error.faults, (), f"{Path(path).name} cannot be read as a table.")
+        return _unreadable(path, error.faults)
+    checked = check_raw(raw, CASES)
+    if is_foreign(raw.header, CASES):
+        return _unreadable(path, checked.faults)
     table = checked.screened
     n_cases, n_patients = len(table.rows), table.typed["patient"][table.sound("patient")].nunique()
     notes = _notes(table)
@@ -77,6 +81,12 @@ def check_file(path: str | Path, visits_path: str | Path | None = None) -> Check
     return CheckResult(n_cases, n_patients, n_visits, faults, notes, verdict)
 
 
+def _unreadable(path: str | Path, faults: tuple[Fault, ...]) -> CheckResult:
+    return CheckResult(
+        0, 0, None, faults, (), f"Not usable: {Path(path).name} cannot be read as a case table."
+    )
+
+
 def _check_visits(path: str | Path, cases: Checked) -> tuple[tuple[Fault, ...], int | None]:
     try:
         visits = read_visits(path, None if cases.faults else cases.screened.typed)
@@ -87,14 +97,13 @@ def _check_visits(path: str | Path, cases: Checked) -> tuple[tuple[Fault, ...], 
 
 def _notes(table: Screened) -> tuple[str, ...]:
     n = len(table.rows)
-    if len(table.absent) == len(CASES):
-        return ()
     may_lack = [column.name for column in CASES if not column.required and column.name in table.absent]
     notes = [f"{name}: not in the file, taken as not_recorded" for name in may_lack]
     for name, counts in table.missing.items():
-        if name not in table.absent:
-            codes = ", ".join(f"{count} {code}" for code, count in counts.items())
-            notes.append(f"{name}: {sum(counts.values()) / n:.0%} missing ({codes} of {n})")
+        lost = {code: count for code, count in counts.items() if code != "not_applicable"}
+        if lost and name not in table.absent:
+            codes = ", ".join(f"{count} {code}" for code, count in lost.items())
+            notes.append(f"{name}: {sum(lost.values()) / n:.0%} missing ({codes} of {n})")
     ending = table.typed["ending"][table.sound("ending")]
     if len(ending) and ending.eq("ongoing").all():
         notes.append("ending: no case has ended yet, so no model can be fitted")

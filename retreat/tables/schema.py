@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-import difflib
-
 from retreat.errors import Fault, TableError
 from retreat.features import MISSING_CODES
 from retreat.tables.cells import fault_of, number_of
 from retreat.tables.column import Column, Schema, allowed_range, allowed_values
+from retreat.tables.nearest import nearest
 
 __all__ = [
     "CASES",
@@ -201,8 +200,8 @@ def find(name: str, schema: Schema = CASES) -> Column:
         if column.name == name:
             return column
     names = [column.name for column in schema]
-    near = difflib.get_close_matches(name, names, n=1)
-    fix = f"write {near[0]}" if near else "use one of these names"
+    near = nearest(name, names)
+    fix = f"write {near}" if near else "use one of these names"
     raise TableError(Fault(name, f"{name_of(schema)} has no such column", ", ".join(names), fix, column=name))
 
 

@@ -115,19 +115,17 @@ def aalen_johansen(
     at_risk, events = risk_sets(seen, last)
     incidence, staying = product_limit(events, at_risk)
     lost_from = _nobody_left(events, at_risk)
-    variance = _delta_variance(incidence, staying, events, at_risk)
-    total = _delta_variance(
-        incidence.sum(axis=0, keepdims=True), staying, events.sum(axis=0, keepdims=True), at_risk
-    )[0]
-    for array in (incidence, staying, variance, total):
+    error = np.sqrt(_delta_variance(incidence, staying, events, at_risk))
+    staying_error = _greenwood(staying, events, at_risk)
+    for array in (incidence, staying, error, staying_error):
         array[..., lost_from:] = np.nan
     return ObservedIncidence(
         incidence,
         staying,
         at_risk,
         events,
-        np.sqrt(variance),
-        np.sqrt(total),
+        error,
+        staying_error,
         f"no case was followed to session {lost_from + 1}" if lost_from < last else "",
     )
 
@@ -149,7 +147,8 @@ def product_limit(events: FloatArray, at_risk: FloatArray) -> tuple[FloatArray, 
     """
     some = np.where(at_risk > 0, at_risk, 1.0)
     # (n - d) / n and not 1 - d / n: exactly 0 when all end
-    after = np.cumprod(np.where(at_risk > 0, at_risk - events.sum(axis=-2), 1.0) / some, axis=-1)
+    left = np.clip(np.where(at_risk > 0, at_risk - events.sum(axis=-2), 1.0), 0.0, None)
+    after = np.cumprod(left / some, axis=-1)
     before = np.concatenate([np.ones_like(after[..., :1]), after[..., :-1]], axis=-1)
     return np.cumsum((before / some)[..., None, :] * events, axis=-1), after
 
@@ -171,9 +170,7 @@ def _delta_variance(
     one_case = _inverse(at_risk)
     hazard = events * one_case
     before = np.concatenate([[1.0], staying[:-1]])
-    ended = events.sum(axis=0)
-    # where all end nothing is to come, and the first term vanishes whatever its divisor
-    of_staying = ended * one_case * _inverse(np.where(at_risk - ended > _ROUNDING, at_risk - ended, 0.0))
+    of_staying = _of_staying(events, at_risk)
     to_come = incidence[:, :, None] - incidence[:, None, :]  # (ends, after session k, at session s)
     each = (
         to_come**2 * of_staying
@@ -181,6 +178,18 @@ def _delta_variance(
         - 2.0 * to_come * (before * hazard * one_case)[:, None, :]
     )
     return np.clip((np.tril(np.ones((len(at_risk),) * 2)) * each).sum(axis=-1), 0.0, None)
+
+
+def _greenwood(staying: FloatArray, events: FloatArray, at_risk: FloatArray) -> FloatArray:
+    """Standard error of the share in treatment; exactly 0 once all have ended."""
+    return np.asarray(staying * np.sqrt(np.cumsum(_of_staying(events, at_risk))))
+
+
+def _of_staying(events: FloatArray, at_risk: FloatArray) -> FloatArray:
+    """d / (n (n - d)) at each session; 0 where all end, when nothing is to come that it could multiply."""
+    ended = events.sum(axis=0)
+    left = at_risk - ended
+    return np.asarray(ended * _inverse(at_risk) * _inverse(np.where(left > _ROUNDING * at_risk, left, 0.0)))
 
 
 def _inverse(counts: FloatArray) -> FloatArray:

@@ -8,11 +8,15 @@ from collections import Counter, defaultdict
 import numpy as np
 
 MISSING = {"not_recorded", "not_applicable", "unknown"}
-CASES = (
-    "case patient eye operator site started sessions ending stop_reason opacity opacities size_mm lens_gap_mm "
-    "retina_gap_mm zone eccentricity_deg cornea lens sphere_d axial_mm pupil_mm pvd age relief_before relief_after"
-).split()
-VISITS = "case session day operator pulses energy_mj cleared fragments bother event missed".split()
+CASES = [
+    "case", "patient", "eye", "operator", "site", "started", "sessions", "ending", "stop_reason", "opacity",
+    "opacities", "size_mm", "lens_gap_mm", "retina_gap_mm", "zone", "eccentricity_deg", "cornea", "lens",
+    "sphere_d", "axial_mm", "pupil_mm", "pvd", "age", "relief_before", "relief_after",
+]  # fmt: skip
+VISITS = [
+    "case", "session", "day", "operator", "pulses", "energy_mj", "cleared", "fragments", "bother", "event",
+    "missed",
+]  # fmt: skip
 WORDS = {
     "eye": {"right", "left"},
     "ending": {"relieved", "stopped", "ongoing"},
@@ -55,6 +59,7 @@ def numbers(column: list[str]) -> np.ndarray:
 
 
 def words(column: list[str]) -> np.ndarray:
+    """Return a column of words as an array."""
     return np.array(column)
 
 
@@ -67,6 +72,7 @@ def faults(cases: dict[str, list[str]], visits: dict[str, list[str]]) -> list[st
             real = [cell for cell in column if cell not in MISSING]
             if any(cell == "" or cell != cell.strip() for cell in column):
                 found.append(f"{name}: blank")
+                continue
             if name in WORDS and not set(real) <= WORDS[name]:
                 found.append(f"{name}: {set(real) - WORDS[name]}")
             if name in RANGES and real:
@@ -105,10 +111,10 @@ def _case_faults(cases: dict[str, list[str]]) -> list[str]:
         gaps = [row["lens_gap_mm"], row["retina_gap_mm"]]
         if MISSING & set(gaps) and row["zone"] in MISSING:
             found.append("neither both gaps nor a zone")
-        if not MISSING & {*gaps, row["axial_mm"]}:
-            # back of the lens at 7.60 mm: O02, Escudero-Sanz and Navarro 1999
-            if abs(sum(map(float, gaps)) - (float(row["axial_mm"]) - 7.60)) > 0.051:
-                found.append("gaps do not fit the axial length")
+        measured = not MISSING & {*gaps, row["axial_mm"]}
+        # back of the lens at 7.60 mm: O02, Escudero-Sanz and Navarro 1999
+        if measured and abs(sum(map(float, gaps)) - (float(row["axial_mm"]) - 7.60)) > 0.051:
+            found.append("gaps do not fit the axial length")
         if not MISSING & {*gaps, row["zone"]}:
             depth = float(gaps[0]) / sum(map(float, gaps))
             if row["zone"] != ("anterior", "middle", "posterior")[min(int(depth * 3), 2)]:

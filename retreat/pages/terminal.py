@@ -1,0 +1,86 @@
+"""The counselling sheet as plain text for the terminal: the same numbers and sentences, marks for figures."""
+
+from __future__ import annotations
+
+import textwrap
+
+from retreat.pages import figures, words
+from retreat.pages.record import Sheet
+
+WIDTH = 80
+_NAME_WIDTH = 38
+_CELL_WIDTH = 10
+
+
+def lines(sheet: Sheet, *, width: int = WIDTH) -> list[str]:
+    """Lines of the sheet, none wider than `width`.
+
+    Parameters
+    ----------
+    sheet : Sheet
+        From `build_sheet`.
+    width : int, at least 78
+        Columns of the terminal.
+
+    Returns
+    -------
+    list of str
+    """
+    told = [sheet.framing, sheet.likely, sheet.ends_mean]
+    blocks = [
+        *([_box(sheet.banners, width)] if sheet.banners else []),
+        [sheet.title, "=" * len(sheet.title)],
+        *(_wrapped(line, width) for line in sheet.warnings),
+        _wrapped(f"{sheet.course} {sheet.headline}".strip(), width),
+        *([_array(sheet), _table(sheet)] if sheet.rows else []),
+        _wrapped(" ".join(text for text in told if text), width),
+    ]
+    if sheet.rows:
+        blocks.append(_section(words.LIKE_HEADING, " ".join(sheet.like), width))
+        moved = [line for text in sheet.moved for line in _wrapped(f"- {text}.", width, "  ")]
+        blocks.append([*_section(words.MOVED_HEADING, sheet.moved_lead, width), *moved])
+    blocks += [
+        _section(words.CAUTIONS_HEADING, " ".join(sheet.cautions), width),
+        _box((sheet.urgent,), width),
+        [line for name, text in sheet.about for line in _wrapped(f"{name}: {text}", width, "  ")],
+    ]
+    if sheet.for_clinic:
+        clinic = [line for text in sheet.for_clinic for line in _wrapped(f"- {text}", width, "  ")]
+        blocks.append([words.CLINIC_HEADING, *clinic])
+    return [line for block in blocks for line in (*block, "")][:-1]
+
+
+def text(sheet: Sheet, *, width: int = WIDTH) -> str:
+    """All lines as one text."""
+    return "\n".join(lines(sheet, width=width)) + "\n"
+
+
+def _wrapped(sentence: str, width: int, indent: str = "") -> list[str]:
+    return textwrap.wrap(sentence, width, subsequent_indent=indent, break_on_hyphens=False)
+
+
+def _section(heading: str, sentence: str, width: int) -> list[str]:
+    return [heading, *_wrapped(sentence, width)]
+
+
+def _box(sentences: tuple[str, ...], width: int) -> list[str]:
+    rule = "*" * width
+    return [rule, *(line for sentence in sentences for line in _wrapped(sentence, width)), rule]
+
+
+def _array(sheet: Sheet) -> list[str]:
+    marks = list(figures.marks(sheet.states))
+    wide = max(len(mark) for mark in marks)
+    rows = [marks[i : i + figures.PER_ROW] for i in range(0, len(marks), figures.PER_ROW)]
+    return ["  " + " ".join(mark.rjust(wide) for mark in row) for row in rows]
+
+
+def _table(sheet: Sheet) -> list[str]:
+    first, *others = words.HEADINGS
+    head = first.ljust(_NAME_WIDTH) + "".join(name.rjust(_CELL_WIDTH) for name in others)
+    body = []
+    for state, name, cells in sheet.table:
+        label = name if name == state.mark else f"{state.mark}  {name}"
+        told = "".join(count.rjust(_CELL_WIDTH) for _, count in cells)
+        body.append(label.ljust(len(head) - len(told)) + told)
+    return [words.TABLE_CAPTION, head, "-" * len(head), *body]
