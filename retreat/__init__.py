@@ -14,6 +14,7 @@ if TYPE_CHECKING:
     from retreat.model import Model, load
     from retreat.recipe import fit
     from retreat.tables import read_cases, read_visits
+    from retreat.validation.crossval import validate
 
 __version__ = "0.1.0"
 
@@ -21,6 +22,7 @@ _HOME = {
     "read_cases": "retreat.tables",
     "read_visits": "retreat.tables",
     "fit": "retreat.recipe",
+    "validate": "retreat.validation.crossval",
     "load": "retreat.model",
     "Model": "retreat.model",
     "Forecast": "retreat.forecast",
@@ -42,6 +44,7 @@ __all__ = [
     "load",
     "read_cases",
     "read_visits",
+    "validate",
 ]
 
 

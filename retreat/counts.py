@@ -17,6 +17,9 @@ IntArray = NDArray[np.int64]
 _COLLAPSE_FROM = 20_000
 # and it pays only when patterns are this much fewer than cases
 _COLLAPSE_AT_MOST = 0.5
+# a code beyond these is a slip of coding (99 for "unknown"), and would ask for as many parameters
+_MOST_SESSIONS = 999
+_MOST_ENDS = 20
 
 
 @dataclass(frozen=True)
@@ -64,9 +67,9 @@ def check_courses(sessions: ArrayLike, ending: ArrayLike) -> tuple[IntArray, Int
     Parameters
     ----------
     sessions : array_like, shape (cases,)
-        Session of the end, or last session seen; whole, from 1.
+        Session of the end, or last session seen; whole, 1 to 999.
     ending : array_like, shape (cases,)
-        0 still in treatment (censored after the session), 1..K the way of ending.
+        0 still in treatment (censored after the session), 1..K the way of ending; K at most 20.
 
     Returns
     -------
@@ -83,7 +86,7 @@ def check_courses(sessions: ArrayLike, ending: ArrayLike) -> tuple[IntArray, Int
     >>> check_courses([1, 2], [0, 1])
     (array([1, 2]), array([0, 1]))
     """
-    s, e = np.asarray(sessions), np.asarray(ending)
+    s, e = _numbers(sessions), _numbers(ending)
     if s.ndim != 1 or e.shape != s.shape:
         raise FitError(
             Fault("sessions, ending", f"shapes {s.shape} and {e.shape}", "two vectors of one length")
@@ -92,8 +95,8 @@ def check_courses(sessions: ArrayLike, ending: ArrayLike) -> tuple[IntArray, Int
         raise FitError(Fault("sessions", "no cases", "at least one case"))
     faults = [
         fault
-        for name, values, low in (("sessions", s, 1), ("ending", e, 0))
-        if (fault := _whole_fault(name, values, low)) is not None
+        for name, values, low, high in (("sessions", s, 1, _MOST_SESSIONS), ("ending", e, 0, _MOST_ENDS))
+        if (fault := _whole_fault(name, values, low, high)) is not None
     ]
     if faults:
         raise FitError(faults)
@@ -197,12 +200,22 @@ def _event_totals(
     )
 
 
-def _whole_fault(name: str, values: NDArray[Any], low: int) -> Fault | None:
-    allowed = f"whole numbers from {low}"
+def _numbers(values: ArrayLike) -> NDArray[Any]:
+    array = np.asarray(values)
+    if array.dtype.kind != "O":
+        return array
+    try:
+        return array.astype(float)  # whole numbers that travelled in a table of mixed columns
+    except (TypeError, ValueError):
+        return array
+
+
+def _whole_fault(name: str, values: NDArray[Any], low: int, high: int) -> Fault | None:
+    allowed = f"whole numbers from {low} to {high}"
     if values.dtype.kind not in "iufb":
-        return Fault(name, f"values of type {values.dtype}", allowed)
+        return Fault(name, "holds values that are not numbers", allowed)
     bad = np.flatnonzero(
-        ~(np.isfinite(values) & (values >= low) & (values == np.rint(values)) & (values < 1000))
+        ~(np.isfinite(values) & (values >= low) & (values <= high) & (values == np.rint(values)))
     )
     if not bad.size:
         return None

@@ -60,6 +60,12 @@ class Forecast:
     def __post_init__(self) -> None:
         if self.pmf.ndim != 4 or self.pmf.shape[1:3] != (len(self.cases), len(self.ends)):
             raise ValueError("pmf needs the shape (draws, cases, ends, horizon)")
+        if self.done.shape != (len(self.cases),):
+            raise ValueError("done needs one number a case")
+        if self.notes and len(self.notes) != len(self.cases):
+            raise ValueError("notes need one entry a case")
+        if not np.isfinite(self.pmf.sum()):  # one pass without a copy: a forecast may be gigabytes
+            raise ValueError("pmf holds values that are not numbers")
 
     @property
     def horizon(self) -> int:

@@ -27,7 +27,8 @@ def counts_of(probabilities: ArrayLike, total: int = 100) -> NDArray[np.int64]:
     Raises
     ------
     ValueError
-        If a probability is negative or not finite, or a last axis does not sum to 1 within 1e-6.
+        If a probability is negative or not finite, a last axis does not sum to 1 within 1e-6, or
+        `total` is below 1.
 
     References
     ----------
@@ -38,16 +39,19 @@ def counts_of(probabilities: ArrayLike, total: int = 100) -> NDArray[np.int64]:
     >>> counts_of([0.455, 0.455, 0.09]).tolist()
     [46, 45, 9]
     """
+    if total < 1:
+        raise ValueError(f"total {total!r} is below 1")
     shares = np.asarray(probabilities, dtype=float)
     if not np.all(np.isfinite(shares)) or np.any(shares < -1e-12):
         raise ValueError("probabilities must be finite and not negative")
     if not np.allclose(shares.sum(axis=-1), 1.0, atol=1e-6):
         raise ValueError("probabilities must sum to 1 over the last axis")
-    exact = np.clip(shares, 0.0, None) * total
-    # a share within rounding error of a whole number is that number
+    shares = np.clip(shares, 0.0, None)
+    exact = shares / shares.sum(axis=-1, keepdims=True) * total
+    # a share within rounding error of a whole number is that number, and remainders that close are tied
     exact = np.where(np.abs(exact - np.rint(exact)) < 1e-9, np.rint(exact), exact)
     counts = np.floor(exact).astype(np.int64)
     missing = total - counts.sum(axis=-1)  # (...)
-    order = np.argsort(-(exact - counts), axis=-1, kind="stable")
+    order = np.argsort(-np.round(exact - counts, 9), axis=-1, kind="stable")
     rank = np.argsort(order, axis=-1, kind="stable")
     return np.asarray(counts + (rank < missing[..., None]))

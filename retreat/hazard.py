@@ -38,6 +38,12 @@ def hazards(eta: ArrayLike, link: Link = "logit") -> FloatArray:
     ndarray of float, shape (..., ends, sessions)
         Hazards in [0, 1], over ends adding to at most 1.
 
+    Raises
+    ------
+    ValueError
+        If a predictor is NaN or plus infinity (the message names the first such place), the axes are too
+        few, or the link is unknown.
+
     References
     ----------
     .. [1] Tutz G, Schmid M. Modeling Discrete Time-to-Event Data. Springer, 2016 (from memory).
@@ -51,19 +57,58 @@ def hazards(eta: ArrayLike, link: Link = "logit") -> FloatArray:
     >>> hazards([[0.0]], "cloglog").round(4).tolist()
     [[0.6321]]
     """
-    predictor = np.asarray(eta, dtype=float)
-    largest = np.max(predictor, axis=-2, keepdims=True)
+    predictor = _at_least_two_axes(eta)
+    wrong = np.isnan(predictor) | (predictor == np.inf)
+    if np.any(wrong):
+        where = _first(wrong)
+        raise ValueError(f"linear predictor {predictor[where]:g} at {_place(where)} gives no hazard")
+    return hazards_and_going_on(predictor, link)[0]
+
+
+def hazards_and_going_on(eta: FloatArray, link: Link) -> tuple[FloatArray, FloatArray]:
+    """Hazards as from :func:`hazards`, unchecked, and the probability of going on after each session.
+
+    Going on is one minus the summed hazards, but exact where that difference would round to 0.
+
+    Parameters
+    ----------
+    eta : ndarray of float, shape (..., ends, sessions)
+        Linear predictors, none NaN or plus infinity.
+    link : {"logit", "cloglog"}
+        How predictors become hazards.
+
+    Returns
+    -------
+    ndarray of float, shape (..., ends, sessions)
+        Hazards.
+    ndarray of float, shape (..., sessions)
+        Probability that a case in treatment before the session goes on after it.
+
+    Raises
+    ------
+    ValueError
+        If the link is unknown.
+
+    Examples
+    --------
+    >>> ends, going_on = hazards_and_going_on(np.array([[0.0, 50.0]]), "logit")
+    >>> [f"{p:.3g}" for p in going_on]
+    ['0.5', '1.93e-22']
+    """
+    largest = np.max(eta, axis=-2, keepdims=True)
     if link == "logit":
         shift = np.maximum(largest, 0.0)
-        odds = np.exp(predictor - shift)
-        return np.asarray(odds / (np.exp(-shift) + odds.sum(axis=-2, keepdims=True)))
+        odds = np.exp(eta - shift)
+        going_on = np.exp(-shift)
+        total = going_on + odds.sum(axis=-2, keepdims=True)
+        return odds / total, (going_on / total)[..., 0, :]
     if link == "cloglog":
         shift = np.where(np.isfinite(largest), largest, 0.0)
-        rates = np.exp(predictor - shift)
-        total = rates.sum(axis=-2, keepdims=True)
+        rates = np.exp(eta - shift)
+        share = rates.sum(axis=-2, keepdims=True)
         with np.errstate(over="ignore"):
-            ended = -np.expm1(-total * np.exp(shift))
-        return np.asarray(ended * rates / np.where(total > 0, total, 1.0))
+            rate = share * np.exp(shift)
+        return -np.expm1(-rate) * rates / np.where(share > 0, share, 1.0), np.exp(-rate)[..., 0, :]
     raise ValueError(f"link {link!r} is not one of 'logit', 'cloglog'")
 
 
@@ -176,19 +221,23 @@ def hazards_of_incidence(incidence: ArrayLike) -> FloatArray:
     Raises
     ------
     ValueError
-        If an incidence falls over sessions or the ends add to more than 1.
+        If an incidence is NaN or falls over sessions, the ends add to more than 1 at some session, or the
+        axes are too few; the message names the first such place.
 
     Examples
     --------
     >>> hazards_of_incidence([[0.5, 0.7], [0.1, 0.14]]).round(4).tolist()
     [[0.5, 0.5], [0.1, 0.1]]
     """
-    cumulative = np.asarray(incidence, dtype=float)
+    cumulative = _at_least_two_axes(incidence)
     step = np.diff(cumulative, axis=-1, prepend=0.0)
-    if np.any(step < -_ROUNDING):
-        raise ValueError("a cumulative incidence falls from one session to the next")
-    if np.any(cumulative.sum(axis=-2) > 1.0 + _ROUNDING):
-        raise ValueError("cumulative incidences of the ends add to more than 1")
+    wrong = ~(step >= -_ROUNDING)
+    if np.any(wrong):
+        where = _first(wrong)
+        raise ValueError(
+            f"incidence {cumulative[where]:g} at {_place(where)} is not a number from the one before it to 1"
+        )
+    _refuse_sums(cumulative, "incidences")
     left = 1.0 - np.concatenate([np.zeros_like(cumulative[..., :1]), cumulative[..., :-1]], axis=-1).sum(
         axis=-2, keepdims=True
     )
@@ -197,19 +246,33 @@ def hazards_of_incidence(incidence: ArrayLike) -> FloatArray:
 
 
 def _check(hazard: ArrayLike) -> FloatArray:
-    array = np.asarray(hazard, dtype=float)
-    if array.ndim < 2:
-        raise ValueError("hazards need at least the axes (ends, sessions)")
+    array = _at_least_two_axes(hazard)
     outside = ~((array >= -_ROUNDING) & (array <= 1.0 + _ROUNDING))
     if np.any(outside):
-        where = tuple(int(i) for i in np.argwhere(outside)[0])
+        where = _first(outside)
         raise ValueError(f"hazard {array[where]:g} at {_place(where)} is outside 0 to 1")
-    total = array.sum(axis=-2)
-    if np.any(total > 1.0 + _ROUNDING):
-        where = tuple(int(i) for i in np.argwhere(total > 1.0 + _ROUNDING)[0])
-        case = f"case {where[-2] + 1}, " if len(where) > 1 else ""
-        raise ValueError(f"hazards of the ends add to {total[where]:.6g} at {case}session {where[-1] + 1}")
+    _refuse_sums(array, "hazards")
+    return np.clip(array, 0.0, 1.0)
+
+
+def _at_least_two_axes(values: ArrayLike) -> FloatArray:
+    array = np.asarray(values, dtype=float)
+    if array.ndim < 2:
+        raise ValueError("at least the axes (ends, sessions) are needed")
     return array
+
+
+def _refuse_sums(array: FloatArray, name: str) -> None:
+    total = array.sum(axis=-2)
+    above = total > 1.0 + _ROUNDING
+    if np.any(above):
+        where = _first(above)
+        case = f"case {where[-2] + 1}, " if len(where) > 1 else ""
+        raise ValueError(f"{name} of the ends add to {total[where]:.6g} at {case}session {where[-1] + 1}")
+
+
+def _first(wrong: NDArray[np.bool_]) -> tuple[int, ...]:
+    return tuple(int(i) for i in np.argwhere(wrong)[0])
 
 
 def _place(where: tuple[int, ...]) -> str:

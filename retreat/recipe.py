@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any, Literal
 
 from retreat.definitions import Definition, read_definition
 from retreat.errors import Fault, FitError
+from retreat.fitting.arguments import choice_fault, is_whole
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -65,18 +66,18 @@ def fit(
     """
     chosen = read_definition(definition)
     name = method or ("lifetable" if chosen.strata else "logistic")
-    if name not in METHODS:
-        raise FitError(Fault("method", f"{name!r}", ", ".join(METHODS)))
+    if fault := choice_fault("method", name, METHODS):
+        raise FitError(fault)
     if chosen.strata and name != "lifetable":
         raise FitError(Fault("method", f"{name!r} for a definition with strata", "lifetable"))
-    if isinstance(seed, bool) or not isinstance(seed, int) or seed < 0:
+    if not is_whole(seed) or seed < 0:
         raise FitError(Fault("seed", f"{seed!r}", "a whole number from 0"))
     from retreat.fitting.design import design
 
     home, function = METHODS[name]
     fitter: Callable[..., Model] = getattr(import_module(home), function)
     _check_settings(fitter, name, settings)
-    return fitter(design(cases, chosen), seed=seed, **settings)
+    return fitter(design(cases, chosen), seed=int(seed), **settings)
 
 
 def _check_settings(fitter: Callable[..., Any], name: str, settings: dict[str, Any]) -> None:

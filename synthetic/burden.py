@@ -76,9 +76,8 @@ def prepare(features: Features, scenario: Scenario, rng: np.random.Generator) ->
         rng=rng,
     )
     dioptres = np.where(features.cornea == 0, 0.0, np.abs(features.sphere_d))
-    waves = (
-        s["waves_per_dioptre"] * dioptres * (0.12 + spots.mixing)
-    )  # 0.12: a treated centre is not quite smooth
+    uneven = 0.03 + spots.mixing  # the treated centre by itself is not quite smooth
+    waves = s["waves_per_dioptre"] * dioptres * uneven
     focus = np.maximum(spots.through, 0.1) / beam.threshold(waves, s["threshold_18_waves"])
     focus = focus * np.where(features.lens == 2, s["multifocal_light"], 1.0)
     focus = focus * np.exp(-((features.eccentricity_deg / 45) ** 2))

@@ -68,11 +68,12 @@ def draw_diary(scenario: Scenario, rng: np.random.Generator) -> Diary:
         False  # the first session is the origin of the days, so a booking missed before it has none
     )
     day = np.cumsum(gap + delay, axis=1)
-    # Booked and not begun: only the most recent cases of the window.
+    # Booked and not begun: half of the most recent cases of the window.
     begun = np.ones(n, dtype=bool)
     waiting = round(n * scenario.values["practice"]["not_begun"])
     if waiting:
-        begun[np.argsort(started, kind="stable")[-waiting:]] = False
+        latest = np.argsort(started, kind="stable")[-2 * waiting :]
+        begun[rng.permutation(latest)[:waiting]] = False
     return Diary(started, day, missed, day - delay, closed - started, begun)
 
 

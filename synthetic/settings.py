@@ -73,7 +73,7 @@ SETTINGS: tuple[Setting, ...] = (
     Setting("missing", "relief_after", 0.06, 0, 1, INVENTED, "rating after"),
     Setting("missing", "visit", 0.05, 0, 1, INVENTED, "each cell of a visit"),
     Setting("missing", "late", 0.40, 0, 1, INVENTED, "visit of the last three weeks not yet written up"),
-    Setting("burden", "ring_rate", 1.15, 0.01, 10, INVENTED, "removal rate in a session: ring"),
+    Setting("burden", "ring_rate", 1.2, 0.01, 10, INVENTED, "removal rate in a session: ring"),
     Setting("burden", "strand_rate", 0.55, 0.01, 10, INVENTED, "removal rate: strand"),
     Setting("burden", "cloud_rate", 0.46, 0.01, 10, INVENTED, "removal rate: cloud"),
     Setting("burden", "sheet_rate", 0.22, 0.01, 10, INVENTED, "removal rate: sheet"),
@@ -93,7 +93,7 @@ SETTINGS: tuple[Setting, ...] = (
     Setting("burden", "zone_mm", 4.8, 3, 8, O40, "diameter of the treated centre of an operated cornea"),
     Setting("burden", "outer_mm", 8.1, 6, 11, O41, "outer diameter of its ring of transition"),
     Setting("burden", "decentring_mm", 0.3, 0, 1.5, INVENTED, "spread of the centre of the treated zone"),
-    Setting("burden", "waves_per_dioptre", 1.8, 0, 20, INVENTED, "aberration where zones mix, per dioptre"),
+    Setting("burden", "waves_per_dioptre", 2.4, 0, 20, INVENTED, "aberration where zones mix, per dioptre"),
     Setting(
         "burden", "threshold_18_waves", 8.5, 1, 20, O34, "threshold at 18.5 waves; straight line to 1 at none"
     ),

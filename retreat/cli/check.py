@@ -1,4 +1,4 @@
-"""``retreat check``: is this case table sound?"""
+"""``retreat check``: whether a case table is sound."""
 
 from __future__ import annotations
 
@@ -11,7 +11,9 @@ EXAMPLE = "Example: retreat check cases.csv --visits visits.csv"
 
 
 def command(
-    file: Annotated[Path, typer.Argument(help="Case table: CSV UTF-8, Parquet or Excel.", show_default=False)],
+    file: Annotated[
+        Path, typer.Argument(help="Case table: CSV UTF-8, Parquet or Excel.", show_default=False)
+    ],
     visits: Annotated[Path | None, typer.Option(help="Visit table to hold against it.")] = None,
     as_json: Annotated[bool, typer.Option("--json", help="Print every fault as JSON.")] = False,
 ) -> None:

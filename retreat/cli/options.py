@@ -82,7 +82,9 @@ def one_case(values: dict[str, str]) -> dict[str, list[str | float | int]]:
 def _parameter(name: str) -> inspect.Parameter:
     column = find(name)
     text = f"{column.meaning} ({allowed_range(column)})"
-    option = typer.Option("--" + name.replace("_", "-"), help=text, rich_help_panel=None, metavar=name.upper())
+    option = typer.Option(
+        "--" + name.replace("_", "-"), help=text, rich_help_panel=None, metavar=name.upper()
+    )
     return inspect.Parameter(
         name, inspect.Parameter.KEYWORD_ONLY, default=None, annotation=Annotated[str | None, option]
     )

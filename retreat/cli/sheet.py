@@ -60,7 +60,12 @@ def _from_table(cases: Path | None, key: str | None) -> dict[str, list[Any]]:
     row = rows.iloc[0]
     if row["ending"] != "ongoing":
         raise TableError(
-            Fault("--case", f"case {key} has ended ({row['ending']})", "an open case", "describe the eye by options")
+            Fault(
+                "--case",
+                f"case {key} has ended ({row['ending']})",
+                "an open case",
+                "describe the eye by options",
+            )
         )
     return {name: [row[name]] for name in table.columns}
 

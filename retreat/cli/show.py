@@ -66,4 +66,6 @@ def _shortened(faults: Sequence[Fault]) -> list[Fault]:
         if seen[kind] <= _LISTED:
             kept.append(fault)
     more = [(kind, n - _LISTED) for kind, n in seen.items() if n > _LISTED]
-    return kept + [Fault(where, f"and {n} more of this kind", fix="--json lists all") for (where, _), n in more]
+    return kept + [
+        Fault(where, f"and {n} more of this kind", fix="--json lists all") for (where, _), n in more
+    ]

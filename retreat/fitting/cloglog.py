@@ -12,10 +12,10 @@ from retreat.fitting.newton import Evaluation
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
 
-# effect at which a session is certain to end the course: exp(-exp(4.5)) is 1e-39
-CERTAIN = 4.5
 # below this a sum of rates is so small that its series is exact to rounding
 _SMALL = 1e-4
+# predictor beyond which a rate is cut off: its square must still be a number
+_LARGEST = 300.0
 
 
 @dataclass(frozen=True)
@@ -68,11 +68,24 @@ def cloglog_likelihood(courses: OrderedCourses, coefficients: FloatArray, effect
     return Evaluation(value, gradient, information)
 
 
+def course_scores(eta: FloatArray, sessions: IntArray, ending: IntArray) -> FloatArray:
+    """Slope of each course's log likelihood in its linear predictors, both of shape (cases, ends, sessions)."""
+    out = np.zeros_like(eta)
+    for k in range(eta.shape[2]):
+        at_risk = np.flatnonzero(sessions > k)
+        ended = np.where(sessions[at_risk] == k + 1, ending[at_risk], 0)
+        _, slopes = _log_probabilities(eta[at_risk, :, k])
+        out[at_risk, :, k] = slopes[np.arange(len(at_risk)), ended]
+    return out
+
+
 def _log_probabilities(eta: FloatArray) -> tuple[FloatArray, FloatArray]:
     """Log probabilities of going on (0) and each end, (cases, 1 + ends), and slopes (cases, 1 + ends, ends)."""
-    rates = np.exp(np.clip(eta, None, 300.0))
+    eta = np.minimum(eta, _LARGEST)
+    rates = np.exp(eta)
     total = rates.sum(axis=1)
-    with np.errstate(divide="ignore", over="ignore"):
+    # a session at which nothing can happen has total 0; its infinities are replaced below
+    with np.errstate(divide="ignore", over="ignore", invalid="ignore"):
         log_ended = np.log(-np.expm1(-total))
         log_total = np.log(total)
         pull = np.where(total < _SMALL, -0.5 + total / 12.0, 1.0 / np.expm1(total) - 1.0 / total)

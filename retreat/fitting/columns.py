@@ -1,4 +1,4 @@
-"""Columns of a design: read, standardised for Newton, and refused when constant, collinear or separating."""
+"""Columns of a design: read, standardised for Newton, and refused when constant or collinear."""
 
 from __future__ import annotations
 
@@ -9,15 +9,11 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from retreat.errors import Fault, FitError
-from retreat.fitting.hazardfit import HazardFit
 
 FloatArray = NDArray[np.float64]
 
 # an eigenvalue of the correlation matrix under this means exact collinearity up to rounding
 _COLLINEAR = 1e-10
-# Standard error, on the scale of a column's standard deviation, from which a coefficient is running away: an
-# odds ratio of e^100 a standard deviation cannot be told from infinity
-_RUNAWAY_ERROR = 50.0
 
 
 @dataclass(frozen=True)
@@ -27,11 +23,17 @@ class Columns:
     X: FloatArray  # (cases, columns)
     names: tuple[str, ...]
     centre: FloatArray
-    scale: FloatArray
+    scale: FloatArray  # 1 for a constant column
+    constant: NDArray[np.bool_]
+    labelled: bool  # whether the names are the owner's, not ours
 
     def standardised(self) -> FloatArray:
         """Columns with mean 0 and standard deviation 1, shape (cases, columns)."""
         return (self.X - self.centre) / self.scale
+
+    def rows(self, chosen: NDArray[np.bool_]) -> Columns:
+        """The same columns of the chosen cases, with their own centre and scale."""
+        return _described(self.X[chosen], self.names, labelled=self.labelled)
 
 
 def read_columns(X: ArrayLike | Any) -> Columns:
@@ -42,14 +44,11 @@ def read_columns(X: ArrayLike | Any) -> Columns:
     FitError
         If X is not a matrix of finite numbers; names the first faulty cells.
     """
-    names = tuple(str(name) for name in X.columns) if hasattr(X, "columns") else ()
-    try:
-        matrix = np.asarray(X, dtype=float)
-    except (TypeError, ValueError):
-        raise FitError(Fault("X", "holds values that are not numbers", "a matrix of numbers")) from None
+    matrix = _numbers(X)
     if matrix.ndim != 2:
         raise FitError(Fault("X", f"{matrix.ndim} dimensions", "2: cases by columns", "reshape it"))
-    names = names or tuple(f"x{i}" for i in range(matrix.shape[1]))
+    owners = getattr(X, "columns", None)
+    names = tuple(str(name) for name in (_own_names(matrix.shape[1]) if owners is None else owners))
     bad = np.argwhere(~np.isfinite(matrix))
     if bad.size:
         shown = ", ".join(f"row {i} of {names[j]}" for i, j in bad[:3])
@@ -61,10 +60,25 @@ def read_columns(X: ArrayLike | Any) -> Columns:
                 "drop or impute them",
             )
         )
-    centre = matrix.mean(axis=0) if matrix.size else np.zeros(matrix.shape[1])
-    scale = matrix.std(axis=0) if matrix.size else np.ones(matrix.shape[1])
-    constant = scale <= 1e-12 * (1.0 + np.abs(centre))
-    return Columns(matrix, names, centre, np.where(constant, 1.0, scale))
+    return _described(matrix, names, labelled=owners is not None)
+
+
+def _described(matrix: FloatArray, names: tuple[str, ...], *, labelled: bool) -> Columns:
+    if not matrix.size:
+        n = matrix.shape[1]
+        return Columns(matrix, names, np.zeros(n), np.ones(n), np.zeros(n, dtype=bool), labelled)
+    with np.errstate(over="ignore", invalid="ignore"):
+        centre, scale = matrix.mean(axis=0), matrix.std(axis=0)
+        # by range, not by deviation: the mean of a million equal values is off by rounding
+        constant = np.ptp(matrix, axis=0) <= 1e-12 * np.abs(centre)
+    extreme = ~constant & ~(np.isfinite(scale) & (scale > 0))
+    if extreme.any():
+        raise FitError(
+            Fault(
+                _listed(names, extreme), "values too large or too small to be squared", fix="change its unit"
+            )
+        )
+    return Columns(matrix, names, centre, np.where(constant, 1.0, scale), constant, labelled)
 
 
 def check_collinear(columns: Columns) -> None:
@@ -78,47 +92,60 @@ def check_collinear(columns: Columns) -> None:
     Z = columns.standardised()
     if not Z.shape[1]:
         return
-    constant = [
-        name for name, spread in zip(columns.names, np.ptp(Z, axis=0), strict=True) if spread <= 1e-12
-    ]
-    if constant:
+    if columns.constant.any():
         raise FitError(
             Fault(
-                ", ".join(constant),
+                _listed(columns.names, columns.constant),
                 "constant: nothing can be learned of it, the session effects already hold the level",
                 fix="drop it or add a ridge penalty",
             )
         )
     values, vectors = np.linalg.eigh(Z.T @ Z / len(Z))
     if values[0] < _COLLINEAR * values[-1]:
-        involved = [n for n, v in zip(columns.names, vectors[:, 0], strict=True) if abs(v) > 1e-3]
         raise FitError(
             Fault(
-                ", ".join(involved),
+                _listed(columns.names, np.abs(vectors[:, 0]) > 1e-3),
                 "collinear: one is a sum of the others",
                 fix="drop one or add a ridge penalty",
             )
         )
 
 
-def check_separation(fit: HazardFit, names: tuple[str, ...]) -> None:
-    """Refuse a maximum likelihood fit whose coefficients run off to infinity.
+def check_going_on(sessions: NDArray[np.int64], ending: NDArray[np.int64], names: tuple[str, ...]) -> None:
+    """Refuse columns when no case ever went on from a session: there is nothing to compare an end with.
 
     Raises
     ------
     FitError
-        Naming the columns that tell an end from the rest without error.
+        If every case ended at session 1 and there are columns.
     """
-    layout = fit.layout
-    error = np.sqrt(np.diag(fit.covariance())[: layout.n_coefficients]).reshape(
-        layout.n_ends, layout.n_columns
-    )
-    runaway = [name for j, name in enumerate(names) if (error[:, j] > _RUNAWAY_ERROR).any()]
-    if runaway:
+    if names and sessions.max() == 1 and (ending > 0).all():
         raise FitError(
             Fault(
-                ", ".join(runaway),
-                "separation: some end happens only, or never, at certain values, so no finite estimate exists",
-                fix="use penalty='firth' or a ridge penalty, merge levels, or drop the column",
+                "ending",
+                "every case ended at session 1",
+                "some cases that went on",
+                "fit without columns, or use penalty='firth' or a ridge penalty",
             )
         )
+
+
+def _numbers(X: ArrayLike | Any) -> FloatArray:
+    fault = Fault("X", "holds values that are not numbers", "a matrix of numbers")
+    try:
+        array = np.asarray(X)
+        if array.dtype.kind not in "biufO":
+            raise FitError(fault)
+        return array.astype(float)
+    except (TypeError, ValueError) as error:
+        raise error if isinstance(error, FitError) else FitError(fault) from None
+
+
+def _own_names(n: int) -> list[str]:
+    return [f"x{i}" for i in range(n)]
+
+
+def _listed(names: tuple[str, ...], chosen: NDArray[np.bool_]) -> str:
+    found = [name for name, here in zip(names, chosen, strict=True) if here]
+    rest = f" and {len(found) - 8} more" if len(found) > 8 else ""
+    return ", ".join(found[:8]) + rest

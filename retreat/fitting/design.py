@@ -165,7 +165,7 @@ def design(cases: pd.DataFrame, definition: Definition) -> Design:
     kept = {name: values[complete] for name, values in found.items()}
     coding = learn(definition.terms, kept)
     X = coding.encode(kept, n_cases=int(complete.sum()))
-    sessions, ending = _outcome(cases[complete], definition)
+    sessions, ending = outcome(cases[complete], definition)
     strata, stratum = _strata(kept, definition)
     operator = cases["operator"].to_numpy()[complete]
     return Design(
@@ -191,7 +191,15 @@ def design(cases: pd.DataFrame, definition: Definition) -> Design:
     )
 
 
-def _outcome(cases: pd.DataFrame, definition: Definition) -> tuple[IntArray, IntArray]:
+def complete_rows(cases: pd.DataFrame, definition: Definition) -> NDArray[np.bool_]:
+    """Cases that have begun and have every feature of the definition, shape (cases,)."""
+    found = feature_floor.features(cases, definition.features)
+    begun = cases["sessions"].to_numpy() >= 1
+    return np.logical_and.reduce([begun, *(~_missing(values) for values in found.values())])
+
+
+def outcome(cases: pd.DataFrame, definition: Definition) -> tuple[IntArray, IntArray]:
+    """Last session and ending (0 still in treatment, 1..K the definition's ends) of begun cases."""
     sessions = cases["sessions"].to_numpy(dtype=np.int64)
     words = cases["ending"].to_numpy()
     last = LAST_SESSION[definition.outcome]

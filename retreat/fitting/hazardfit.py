@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
@@ -13,7 +13,7 @@ from retreat.counts import RiskSets, risk_sets
 from retreat.errors import Fault, FitError
 from retreat.fitting import cloglog
 from retreat.fitting.firth import firth_likelihood
-from retreat.fitting.layout import CERTAIN, Layout, SessionEffect, Unseen, first_guess, lay_out
+from retreat.fitting.layout import Layout, SessionEffect, Unseen, first_guess, lay_out
 from retreat.fitting.newton import Objective, Penalty, Solution, logit_likelihood, maximise
 from retreat.hazard import Link
 
@@ -24,23 +24,34 @@ Likelihood = Literal["plain", "firth"]
 # above this many cases Newton starts from the estimate on a sample
 _SAMPLE_FROM = 50_000
 _SAMPLE = 10_000
+# Standard error from which a coefficient is running away: with columns of about unit spread, an odds ratio of
+# e^100 cannot be told from infinity
+_RUNAWAY_ERROR = 50.0
+# and the estimate from which it is, where Newton's method found no end
+_FAR = 10.0
 
 
 @dataclass(frozen=True)
 class Courses:
-    """Coded courses: X (cases, columns), sessions and ending (cases,), weights (cases,) or None."""
+    """Coded courses: X (cases, columns), sessions and ending (cases,), weights (cases,) or None, column names."""
 
     X: FloatArray
     sessions: IntArray
     ending: IntArray
     n_ends: int
     weights: FloatArray | None = None
+    names: tuple[str, ...] = ()
 
-    def sample(self, every: int) -> Courses:
-        """Every so-manieth course."""
-        rows = slice(None, None, every)
-        weights = None if self.weights is None else self.weights[rows]
-        return Courses(self.X[rows], self.sessions[rows], self.ending[rows], self.n_ends, weights)
+    def rows(self, chosen: NDArray[np.bool_] | slice) -> Courses:
+        """The chosen courses."""
+        weights = None if self.weights is None else self.weights[chosen]
+        return replace(
+            self,
+            X=self.X[chosen],
+            sessions=self.sessions[chosen],
+            ending=self.ending[chosen],
+            weights=weights,
+        )
 
 
 @dataclass(frozen=True)
@@ -70,8 +81,24 @@ class HazardFit:
         return self.solution.theta
 
     def covariance(self) -> FloatArray:
-        """Inverse of the penalised information, shape (free, free)."""
-        return _inverse(self.solution.evaluation.information + self.penalty.precision)
+        """Inverse of the penalised information, shape (free, free); 0 where nothing can be learned."""
+        inverse = _inverse(self.solution.evaluation.information + self.penalty.precision)
+        unlearned = self.layout.unlearned
+        return np.where(unlearned[:, None] | unlearned, 0.0, inverse)
+
+    def coefficient_errors(self) -> FloatArray:
+        """Standard errors of the coefficients, shape (ends, columns); 0 where nothing can be learned."""
+        layout = self.layout
+        information = self.solution.evaluation.information + self.penalty.precision
+        values, vectors = np.linalg.eigh(information)
+        with np.errstate(over="ignore"):  # infinite where the data say nothing
+            variance = np.square(vectors) @ (1.0 / np.clip(values, 1e-300, None))
+        error = np.sqrt(np.where(layout.unlearned, 0.0, variance))[: layout.n_coefficients]
+        return error.reshape(layout.n_ends, layout.n_columns)
+
+    def runaway(self) -> NDArray[np.bool_]:
+        """Columns with a coefficient that runs off to infinity, shape (columns,)."""
+        return (self.coefficient_errors() > _RUNAWAY_ERROR).any(axis=0)
 
 
 def fit_hazard(courses: Courses, settings: Settings) -> HazardFit:
@@ -82,7 +109,7 @@ def fit_hazard(courses: Courses, settings: Settings) -> HazardFit:
     FitError
         If no case ended, or Newton's method did not converge.
     """
-    if not (courses.ending > 0).any():
+    if not np.any(courses.ending > 0):
         raise FitError(
             Fault(
                 "ending",
@@ -96,25 +123,18 @@ def fit_hazard(courses: Courses, settings: Settings) -> HazardFit:
     sets = risk_sets(
         courses.X, courses.sessions, courses.ending, n_ends=courses.n_ends, weights=courses.weights
     )
-    certain = CERTAIN if settings.link == "logit" else cloglog.CERTAIN
-    layout = lay_out(
-        sets,
-        settings.session_effect,
-        pool_below=settings.pool_below,
-        unseen=settings.unseen,
-        certain_effect=certain,
-    )
-    penalty = settings.penalty(layout)
+    layout = lay_out(sets, settings.session_effect, pool_below=settings.pool_below, unseen=settings.unseen)
+    penalty = _holding_unlearned(settings.penalty(layout), layout)
     objective = _objective(courses, sets, layout, settings)
-    solution = maximise(objective, _start(courses, sets, layout, settings), penalty)
+    exact = settings.link == "logit" and settings.likelihood == "plain"
+    solution = maximise(
+        objective,
+        _start(courses, sets, layout, settings),
+        penalty,
+        curvature="exact" if exact else "expected",
+    )
     if not solution.converged:
-        raise FitError(
-            Fault(
-                "fit",
-                f"Newton's method stopped after {solution.n_steps} steps without converging",
-                fix="look for columns that separate the ends, or use penalty='firth' or a ridge penalty",
-            )
-        )
+        raise FitError(_not_converged(HazardFit(layout, solution, penalty, np.nan), courses.names))
     coefficients, effects = layout.split(solution.theta)
     value = solution.evaluation.value
     if settings.likelihood == "firth":
@@ -122,61 +142,70 @@ def fit_hazard(courses: Courses, settings: Settings) -> HazardFit:
     return HazardFit(layout, solution, penalty, value)
 
 
-def group_scores(fit: HazardFit, courses: Courses, groups: IntArray) -> FloatArray:
-    """Score of the free parameters summed within each group, shape (groups, free), for the logit link.
+def check_separation(fit: HazardFit, names: tuple[str, ...]) -> None:
+    """Refuse a maximum likelihood fit whose coefficients run off to infinity.
+
+    Raises
+    ------
+    FitError
+        Naming the columns that tell an end from the rest without error.
+    """
+    away = fit.runaway()
+    if away.any():
+        raise FitError(_separation(away, names))
+
+
+def _not_converged(fit: HazardFit, names: tuple[str, ...]) -> Fault:
+    finite = np.isfinite(fit.solution.evaluation.information).all()
+    if names and finite:
+        coefficients = fit.layout.split(fit.theta)[0]
+        away = fit.runaway() | (np.abs(coefficients) > _FAR).any(axis=0)
+        if away.any():
+            return _separation(away, names)
+    return Fault(
+        "fit",
+        f"Newton's method stopped after {fit.solution.n_steps} steps without converging",
+        fix="look for columns that separate the ends, or use penalty='firth' or a ridge penalty",
+    )
+
+
+def _separation(away: NDArray[np.bool_], names: tuple[str, ...]) -> Fault:
+    return Fault(
+        ", ".join(name for name, gone in zip(names, away, strict=True) if gone),
+        "separation: some end happens only, or never, at certain values, so no finite estimate exists",
+        fix="use penalty='firth' or a ridge penalty, merge levels, or drop the column",
+    )
+
+
+def log_likelihood(courses: Courses, coefficients: FloatArray, effects: FloatArray, link: Link) -> float:
+    """Log likelihood of courses at given parameters; minus infinity where they had no chance.
 
     Parameters
     ----------
-    fit : HazardFit
-        A logit fit of these courses.
     courses : Courses
-        The fitted courses.
-    groups : ndarray of int, shape (cases,)
-        Group of each case, numbered from 0 without holes.
+        Courses, not necessarily the fitted ones.
+    coefficients : ndarray of float, shape (ends, columns)
+        Effects of the columns.
+    effects : ndarray of float, shape (ends, sessions)
+        Effects of the sessions, at least as many as the longest course.
+    link : {"logit", "cloglog"}
+        Link of the hazards.
     """
-    from retreat.hazard import hazards
-
-    layout = fit.layout
-    coefficients, effects = layout.split(fit.theta)
-    K, p, S = layout.n_ends, layout.n_columns, layout.n_sessions
-    out = np.zeros((int(groups.max()) + 1, K * (p + S)))
-    session = np.arange(1, S + 1)
-    for start in range(0, len(courses.X), 4096):
-        rows = slice(start, start + 4096)
-        X, last = courses.X[rows], courses.sessions[rows]
-        h = hazards((X @ coefficients.T)[..., None] + effects)  # (cases, ends, sessions)
-        at_risk = session <= last[:, None]
-        seen = (session == last[:, None])[:, None, :] & (
-            courses.ending[rows][:, None, None] == np.arange(1, K + 1)[:, None]
-        )
-        residual = seen - h * at_risk[:, None, :]
-        if courses.weights is not None:
-            residual = residual * courses.weights[rows][:, None, None]
-        by_column = residual.sum(axis=2)[:, :, None] * X[:, None, :]  # (cases, ends, columns)
-        score = np.concatenate([by_column.reshape(len(X), -1), residual.reshape(len(X), -1)], axis=1)
-        np.add.at(out, groups[rows], score)
-    return np.asarray(out @ layout.matrix)
+    sets = risk_sets(
+        courses.X, courses.sessions, courses.ending, n_ends=courses.n_ends, weights=courses.weights
+    )
+    if np.isneginf(effects[:, : sets.max_session][sets.events > 0]).any():
+        return -np.inf
+    if link == "logit":
+        return logit_likelihood(sets, coefficients, effects).value
+    ordered = cloglog.order_courses(courses.X, courses.sessions, courses.ending, courses.weights)
+    return cloglog.cloglog_likelihood(ordered, coefficients, effects).value
 
 
-def clustered_covariance(fit: HazardFit, scores: FloatArray) -> FloatArray:
-    """Sandwich covariance with groups as the independent units (Liang and Zeger 1986), shape (free, free).
-
-    A penalty counts as data of its own: its precision stands in the middle beside the summed squares of
-    the groups' scores. What only the prior knows keeps the prior's spread instead of losing it. The
-    groups' part is scaled by G / (G - 1).
-
-    Parameters
-    ----------
-    fit : HazardFit
-        The fit.
-    scores : ndarray of float, shape (groups, free)
-        From :func:`group_scores`.
-    """
-    n_groups = len(scores)
-    bread = fit.covariance()
-    centred = scores - scores.mean(axis=0)
-    meat = centred.T @ centred * (n_groups / max(n_groups - 1, 1))
-    return np.asarray(bread @ (meat + fit.penalty.precision) @ bread)
+def _holding_unlearned(penalty: Penalty, layout: Layout) -> Penalty:
+    """The same penalty, with coefficients of ends never seen held at 0: the likelihood is flat in them."""
+    free = layout.unlearned & (np.diag(penalty.precision) == 0)
+    return Penalty(penalty.mean, penalty.precision + np.diag(free.astype(float)))
 
 
 def _objective(courses: Courses, sets: RiskSets, layout: Layout, settings: Settings) -> Objective:
@@ -192,7 +221,7 @@ def _start(courses: Courses, sets: RiskSets, layout: Layout, settings: Settings)
     start = first_guess(sets, layout)
     if len(courses.X) < _SAMPLE_FROM or settings.link != "logit":
         return start
-    sample = courses.sample(len(courses.X) // _SAMPLE)
+    sample = courses.rows(slice(None, None, len(courses.X) // _SAMPLE))
     try:
         rough = fit_hazard(sample, settings)
     except FitError:
@@ -207,12 +236,13 @@ def _start(courses: Courses, sets: RiskSets, layout: Layout, settings: Settings)
 def _inverse(matrix: FloatArray) -> FloatArray:
     scale = np.sqrt(np.clip(np.diag(matrix), 1e-300, None))
     try:
-        return np.asarray(np.linalg.inv(matrix / np.outer(scale, scale)) / np.outer(scale, scale))
+        half = np.linalg.inv(np.linalg.cholesky(matrix / np.outer(scale, scale)))
+        return np.asarray(half.T @ half / np.outer(scale, scale))
     except np.linalg.LinAlgError:
         raise FitError(
             Fault(
                 "fit",
-                "the information is singular: the columns cannot be told apart",
-                fix="drop one or add a penalty",
+                "the information is singular: columns and session effects cannot be told apart",
+                fix="drop a column or use penalty='firth' or a ridge penalty",
             )
         ) from None

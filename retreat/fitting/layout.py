@@ -17,7 +17,8 @@ SessionEffect = Literal["free", "smooth", "linear"]
 # what to do with an end never seen at a session: hazard 0, the exact maximum, or an estimate (Firth, priors)
 Unseen = Literal["impossible", "estimated"]
 
-# effect of a session at which every case at risk ended: the chance of going on is then e^-40
+# Effect of a session at which every case at risk ended, so large that the columns cannot undo it: the chance of
+# going on is then e^-40 (logit) or exp(-e^40) (cloglog)
 CERTAIN = 40.0
 
 
@@ -53,6 +54,13 @@ class Layout:
         """Ends times columns; the first free parameters are these."""
         return self.n_ends * self.n_columns
 
+    @property
+    def unlearned(self) -> NDArray[np.bool_]:
+        """Coefficients of ends that were never seen, shape (free,): the likelihood says nothing of them."""
+        out = np.zeros(self.matrix.shape[1], dtype=bool)
+        out[: self.n_coefficients] = np.repeat(self.impossible.all(axis=1), self.n_columns)
+        return out
+
     def split(self, theta: FloatArray) -> tuple[FloatArray, FloatArray]:
         """Coefficients (ends, columns) and session effects (ends, sessions) of free parameters."""
         full = self.matrix @ theta + self.offset
@@ -76,7 +84,6 @@ def lay_out(
     *,
     pool_below: float,
     unseen: Unseen,
-    certain_effect: float = CERTAIN,
 ) -> Layout:
     """Layout for these courses.
 
@@ -91,8 +98,6 @@ def lay_out(
         Sessions reached by fewer (weighted) cases share the effect of the last one reached by enough.
     unseen : {"impossible", "estimated"}
         Whether an end never seen at a session has hazard 0 there or a parameter that a penalty holds.
-    certain_effect : float
-        Effect given to a session at which every case at risk ended.
     """
     K, p, S = sets.n_ends, sets.X.shape[1], sets.max_session
     pooled = pooled_sessions(sets.n_at_risk(), pool_below)  # (sessions,) position of the shared effect
@@ -104,7 +109,9 @@ def lay_out(
         seen = np.ones_like(seen)
     elif effect != "free":
         seen = np.repeat(seen.any(axis=1, keepdims=True), n_own, axis=1)
-    base = share @ np.stack([np.ones(n_own), np.arange(n_own)], axis=1) if effect == "linear" else share
+    base = share
+    if effect == "linear" and n_own > 1:  # a single session has no slope
+        base = share @ np.stack([np.ones(n_own), np.arange(n_own)], axis=1)
     matrix = np.zeros((K * (p + S), K * (p + base.shape[1])))
     matrix[: K * p, : K * p] = np.eye(K * p)
     offset = np.zeros(K * (p + S))
@@ -123,7 +130,7 @@ def lay_out(
     for own in np.flatnonzero(certain):
         end = int(np.argmax(seen[:, own]))
         keep[K * p + end * n_own + own] = False
-        offset[K * p + end * S : K * p + (end + 1) * S] += certain_effect * share[:, own]
+        offset[K * p + end * S : K * p + (end + 1) * S] += CERTAIN * share[:, own]
     impossible = ~(seen @ share.T > 0)
     matrix[K * p :][impossible.ravel()] = 0.0
     return Layout(matrix[:, keep], offset, impossible, K, p, S)
@@ -171,12 +178,16 @@ def first_guess(sets: RiskSets, layout: Layout) -> FloatArray:
     at_risk = sets.n_at_risk()
     staying = np.clip(at_risk - sets.events.sum(axis=0), 0.0, None) + 0.5
     effects = np.log((sets.events + 0.5) / staying)  # (ends, sessions)
+    # where an end is fixed as certain the others stand beside it, in the proportion seen
+    fixed = layout.offset[layout.n_coefficients :].reshape(effects.shape)
+    effects += np.where(fixed > 0, fixed - effects, 0.0).sum(axis=0)
     wanted = np.concatenate([np.zeros(layout.n_coefficients), effects.ravel()]) - layout.offset
     weight = np.concatenate(
         [np.ones(layout.n_coefficients), np.repeat(at_risk[None], layout.n_ends, 0).ravel()]
     )
     weighted = layout.matrix * weight[:, None]
-    return np.linalg.lstsq(weighted.T @ layout.matrix, weighted.T @ wanted, rcond=None)[0]
+    guess = np.linalg.lstsq(weighted.T @ layout.matrix, weighted.T @ wanted, rcond=None)[0]
+    return np.asarray(guess)
 
 
 def _certain(sets: RiskSets, share: FloatArray) -> NDArray[np.bool_]:

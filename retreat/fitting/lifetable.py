@@ -6,6 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from retreat.errors import Fault, FitError
+from retreat.fitting.arguments import check_draws
 from retreat.fitting.design import Design
 from retreat.fitting.layout import pooled_sessions
 from retreat.model.fitted import Model
@@ -40,8 +41,7 @@ def lifetable_model(design: Design, *, seed: int, draws: int = 2000) -> Model:
         raise FitError(
             Fault(design.definition.name, "no strata", "a definition with strata", 'use "lifetable"')
         )
-    if not 100 <= draws <= 20_000:
-        raise FitError(Fault("draws", f"{draws}", "100 to 20000"))
+    check_draws(draws)
     rng = np.random.default_rng(seed)
     effects = np.stack(
         [_log_odds(rng, counts, draws) for counts in posterior_counts(design)], axis=1

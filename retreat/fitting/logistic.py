@@ -3,8 +3,7 @@
 from __future__ import annotations
 
 import warnings
-from collections.abc import Callable
-from typing import Any, Literal, Self
+from typing import Literal, Self
 
 import numpy as np
 import pandas as pd
@@ -14,23 +13,33 @@ from sklearn.base import BaseEstimator
 from retreat import hazard
 from retreat.counts import check_courses
 from retreat.errors import ExtrapolationWarning, Fault, FitError
-from retreat.fitting.columns import Columns, check_collinear, check_separation, read_columns
+from retreat.fitting.arguments import (
+    choice_fault,
+    is_number,
+    is_whole,
+    read_groups,
+    read_horizon,
+    read_weights,
+)
+from retreat.fitting.clustered import clustered_covariance, group_scores
+from retreat.fitting.columns import (
+    Columns,
+    check_collinear,
+    check_going_on,
+    read_columns,
+)
 from retreat.fitting.hazardfit import (
     Courses,
     HazardFit,
     Settings,
-    clustered_covariance,
+    check_separation,
     fit_hazard,
-    group_scores,
 )
-from retreat.fitting.layout import Layout, SessionEffect, no_penalty, step_precision
-from retreat.fitting.newton import Penalty
+from retreat.fitting.layout import SessionEffect
+from retreat.fitting.raw_scale import raw_covariance, raw_ridge
 from retreat.hazard import Link
 
 FloatArray = NDArray[np.float64]
-
-# Step of smooth session effects on the link scale when no definition gives one (our judgement, as in models/*.toml)
-STEP_SD = 0.5
 
 
 class LogisticHazard(BaseEstimator):  # type: ignore[misc]  # scikit-learn carries no types
@@ -58,9 +67,10 @@ class LogisticHazard(BaseEstimator):  # type: ignore[misc]  # scikit-learn carri
     Attributes
     ----------
     coef_ : ndarray, shape (ends, columns)
-        Log odds (or log rate) ratios on the raw scale of X.
+        Log odds (or log rate) ratios on the raw scale of X; 0 for an end that no case had.
     session_effects_ : ndarray, shape (ends, max session)
-        Effects on the link scale at covariates 0; minus infinity where an end is given hazard 0.
+        Effects on the link scale at covariates 0; minus infinity where an end is given hazard 0, about 40
+        where every case at risk ended (free effects).
     covariance_ : ndarray, shape (ends * (columns + sessions),) * 2
         Inverse information of ``coef_.ravel()`` then ``session_effects_.ravel()``; NaN where an effect
         was not estimated.
@@ -116,9 +126,9 @@ class LogisticHazard(BaseEstimator):  # type: ignore[misc]  # scikit-learn carri
         ending : array_like of int, shape (cases,)
             0 still in treatment (censored after that session), 1..K the way of ending.
         groups : array_like, shape (cases,), optional
-            Patients; gives `clustered_covariance_` (logit link).
+            Patients, at least two; gives `clustered_covariance_`.
         weights : array_like of float, shape (cases,), optional
-            Frequency weights, not negative.
+            Frequency weights, not negative: weight 2 is the case twice, weight 0 the case left out.
 
         Raises
         ------
@@ -131,16 +141,22 @@ class LogisticHazard(BaseEstimator):  # type: ignore[misc]  # scikit-learn carri
         s, e = check_courses(sessions, ending)
         if len(s) != len(columns.X):
             raise FitError(Fault("X", f"{len(columns.X)} rows", f"{len(s)}, one for each of sessions"))
-        w = _read_weights(weights, len(s))
-        if self.penalty == 0 or self.penalty == "firth":
+        w = read_weights(weights, len(s))
+        patients = read_groups(groups, len(s))
+        n_ends = max(int(e.max()), 1)
+        if w is not None and not w.all():  # a case of weight 0 is not there
+            here = w > 0
+            columns, s, e, w = columns.rows(here), s[here], e[here], w[here]
+            patients = None if patients is None else patients[here]
+        courses = Courses(columns.standardised(), s, e, n_ends, w, columns.names)
+        if self.penalty == 0:
+            check_going_on(courses.sessions, courses.ending, columns.names)
+        if self.penalty in (0, "firth"):
             check_collinear(columns)
-        courses = Courses(columns.standardised(), s, e, max(int(e.max()), 1), w)
         fit = fit_hazard(courses, self._settings(columns.scale))
         if self.penalty == 0:
             check_separation(fit, columns.names)
-        self._store(fit, columns)
-        if groups is not None:
-            self._store_clustered(fit, columns, courses, groups)
+        self._store(fit, columns, courses, patients)
         return self
 
     def predict_hazard(self, X: ArrayLike, horizon: int | None = None) -> FloatArray:
@@ -158,15 +174,10 @@ class LogisticHazard(BaseEstimator):  # type: ignore[misc]  # scikit-learn carri
         -------
         ndarray of float, shape (cases, ends, horizon)
         """
-        if not hasattr(self, "coef_"):
-            raise FitError(Fault("LogisticHazard", "not fitted yet", fix="call fit first"))
-        columns = read_columns(X)
-        if columns.X.shape[1] != self.coef_.shape[1]:
-            raise FitError(Fault("X", f"{columns.X.shape[1]} columns", f"{self.coef_.shape[1]} as fitted"))
+        self._check_fitted()
+        columns = self._read_fitted_columns(X)
         last = self.session_effects_.shape[1]
-        horizon = last if horizon is None else horizon
-        if isinstance(horizon, bool) or int(horizon) != horizon or horizon < 1:
-            raise FitError(Fault("horizon", f"{horizon!r}", "a whole number of sessions from 1"))
+        horizon = read_horizon(horizon, last)
         if horizon > last:
             warnings.warn(
                 f"sessions {last + 1} to {horizon} go beyond the largest session seen ({last}); "
@@ -199,6 +210,9 @@ class LogisticHazard(BaseEstimator):  # type: ignore[misc]  # scikit-learn carri
         """
         from scipy.stats import norm  # heavy: only for the table
 
+        self._check_fitted()
+        if not is_number(level) or not 0 < level < 1:
+            raise FitError(Fault("level", f"{level!r}", "a number between 0 and 1"))
         size = self.coef_.size
         K, p = self.coef_.shape
         estimate = self.coef_.ravel()
@@ -222,20 +236,33 @@ class LogisticHazard(BaseEstimator):  # type: ignore[misc]  # scikit-learn carri
         return frame
 
     def _check_settings(self) -> None:
-        allowed: dict[str, tuple[Any, ...]] = {
-            "session_effect": ("free", "smooth", "linear"),
-            "link": ("logit", "cloglog"),
-        }
-        faults = [
-            Fault(name, f"{getattr(self, name)!r}", ", ".join(values))
-            for name, values in allowed.items()
-            if getattr(self, name) not in values
+        found = [
+            choice_fault("session_effect", self.session_effect, ("free", "smooth", "linear")),
+            choice_fault("link", self.link, ("logit", "cloglog")),
         ]
-        number = isinstance(self.penalty, int | float) and not isinstance(self.penalty, bool)
-        if self.penalty != "firth" and not (number and 0 <= float(self.penalty) < np.inf):
+        faults = [fault for fault in found if fault is not None]
+        if not is_number(self.penalty) and choice_fault("penalty", self.penalty, ("firth",)):
             faults.append(Fault("penalty", f"{self.penalty!r}", "a number from 0, or 'firth'"))
+        if not is_whole(self.pool_below) or self.pool_below < 0:
+            faults.append(Fault("pool_below", f"{self.pool_below!r}", "a whole number from 0"))
         if faults:
             raise FitError(faults)
+
+    def _check_fitted(self) -> None:
+        if not hasattr(self, "coef_"):
+            raise FitError(Fault("LogisticHazard", "not fitted yet", fix="call fit first"))
+
+    def _read_fitted_columns(self, X: ArrayLike) -> Columns:
+        columns = read_columns(X)
+        fitted = self.feature_names_
+        if len(columns.names) != len(fitted):
+            raise FitError(Fault("X", f"{len(columns.names)} columns", f"{len(fitted)} as fitted"))
+        # columns in another order would give wrong numbers without a word
+        if columns.labelled and self._labelled and columns.names != fitted:
+            raise FitError(
+                Fault("X", f"columns {', '.join(columns.names)}", ", ".join(fitted) + ", in this order")
+            )
+        return columns
 
     def _settings(self, scale: FloatArray) -> Settings:
         firth = self.penalty == "firth"
@@ -245,65 +272,23 @@ class LogisticHazard(BaseEstimator):  # type: ignore[misc]  # scikit-learn carri
             likelihood="firth" if firth else "plain",
             pool_below=self.pool_below,
             unseen="estimated" if firth else "impossible",
-            penalty=_penalty(0.0 if firth else float(self.penalty), self.session_effect, scale),
+            penalty=raw_ridge(0.0 if firth else float(self.penalty), self.session_effect, scale),
         )
 
-    def _store(self, fit: HazardFit, columns: Columns) -> None:
+    def _store(
+        self, fit: HazardFit, columns: Columns, courses: Courses, patients: NDArray[np.int64] | None
+    ) -> None:
         coefficients, effects = fit.layout.split(fit.theta)
         self.coef_ = coefficients / columns.scale
         self.session_effects_ = effects - (self.coef_ @ columns.centre)[:, None]
-        self.covariance_ = _raw_covariance(fit.layout, fit.covariance(), columns)
+        self.covariance_ = raw_covariance(fit.layout, fit.covariance(), columns)
         self.log_likelihood_ = fit.log_likelihood
         self.n_steps_ = fit.solution.n_steps
         self.n_features_in_ = columns.X.shape[1]
         self.feature_names_ = columns.names
-
-    def _store_clustered(self, fit: HazardFit, columns: Columns, courses: Courses, groups: ArrayLike) -> None:
-        if self.link != "logit":
-            raise FitError(
-                Fault("groups", "clustered covariance is for the logit link", fix="leave groups out")
-            )
-        codes = np.unique(np.asarray(groups), return_inverse=True)[1]
-        if codes.shape != courses.sessions.shape:
-            raise FitError(Fault("groups", f"shape {codes.shape}", f"{courses.sessions.shape}"))
-        scores = group_scores(fit, courses, codes.astype(np.int64))
-        self.clustered_covariance_ = _raw_covariance(fit.layout, clustered_covariance(fit, scores), columns)
-
-
-def _penalty(strength: float, effect: SessionEffect, scale: FloatArray) -> Callable[[Layout], Penalty]:
-    def build(layout: Layout) -> Penalty:
-        penalty = no_penalty(layout)
-        precision = penalty.precision.copy()
-        own = np.arange(layout.n_coefficients)
-        precision[own, own] += strength / np.tile(scale, layout.n_ends) ** 2
-        if effect == "smooth":
-            precision += step_precision(layout, STEP_SD)
-        return Penalty(penalty.mean, precision)
-
-    return build
-
-
-def _raw_covariance(layout: Layout, covariance: FloatArray, columns: Columns) -> FloatArray:
-    """Covariance of raw coefficients and session effects from that of the standardised free parameters."""
-    K, p, S = layout.n_ends, layout.n_columns, layout.n_sessions
-    to_raw = np.eye(K * (p + S))
-    for end in range(K):
-        own = slice(end * p, (end + 1) * p)
-        to_raw[own, own] = np.diag(1.0 / columns.scale)
-        to_raw[K * p + end * S : K * p + (end + 1) * S, own] = -(columns.centre / columns.scale)
-    path = to_raw @ layout.matrix
-    full = path @ covariance @ path.T
-    unknown = np.zeros(K * (p + S), dtype=bool)
-    unknown[K * p :] = ~layout.matrix[K * p :].any(axis=1)
-    full[unknown] = np.nan
-    full[:, unknown] = np.nan
-    return np.asarray(full)
-
-
-def _read_weights(weights: ArrayLike | None, n: int) -> FloatArray | None:
-    if weights is None:
-        return None
-    w = np.asarray(weights, dtype=float)
-    if w.shape != (n,) or not np.isfinite(w).all() or (w < 0).any() or not w.any():
-        raise FitError(Fault("weights", "not a vector of weights", f"{n} finite numbers from 0, not all 0"))
-    return w
+        self._labelled = columns.labelled
+        if patients is not None:
+            spread = clustered_covariance(fit, group_scores(fit, courses, patients, self.link))
+            self.clustered_covariance_ = raw_covariance(fit.layout, spread, columns)
+        elif hasattr(self, "clustered_covariance_"):
+            del self.clustered_covariance_  # of an earlier fit with groups

@@ -3,22 +3,23 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
 from retreat.errors import Fault, FitError
-from retreat.fitting.columns import check_collinear, check_separation, read_columns
+from retreat.fitting.arguments import check_draws, choice_fault, is_number
+from retreat.fitting.clustered import clustered_covariance, group_scores
+from retreat.fitting.columns import check_collinear, check_going_on, read_columns
 from retreat.fitting.design import Design
 from retreat.fitting.hazardfit import (
     Courses,
     HazardFit,
     Settings,
-    clustered_covariance,
+    check_separation,
     fit_hazard,
-    group_scores,
 )
 from retreat.fitting.layout import Layout
 from retreat.fitting.newton import Penalty
@@ -48,9 +49,11 @@ class LogisticFit:
 
     @property
     def standard_errors(self) -> FloatArray:
-        """Standard errors of the coefficients, shape (ends, columns)."""
+        """Standard errors of the coefficients, shape (ends, columns); NaN for an end no case had."""
         n = self.hazard_fit.layout.n_coefficients
-        return np.sqrt(np.diag(self.covariance)[:n]).reshape(self.coefficients.shape)
+        error = np.sqrt(np.diag(self.covariance)[:n])
+        unknown = self.hazard_fit.layout.unlearned[:n]
+        return np.where(unknown, np.nan, error).reshape(self.coefficients.shape)
 
 
 def fit_logistic(
@@ -81,17 +84,26 @@ def fit_logistic(
         As for :class:`retreat.fitting.LogisticHazard`, with the columns of the definition named.
     """
     _check(penalty, covariance)
-    courses = Courses(design.X, design.sessions, design.ending, design.n_ends)
+    courses = Courses(design.X, design.sessions, design.ending, design.n_ends, names=design.coding.names)
     if penalty == "cv":
         penalty = choose_strength(courses, lambda s: _settings(design, s), design.patient, seed=seed)
+    if penalty == 0:
+        check_going_on(design.sessions, design.ending, design.coding.names)
     if penalty in (0, "firth"):
         _check_columns(design)
     fit = fit_hazard(courses, _settings(design, penalty))
     if penalty == 0:
         check_separation(fit, design.coding.names)
     spread = fit.covariance()
-    if covariance == "clustered" and design.definition.link == "logit":
-        spread = clustered_covariance(fit, group_scores(fit, courses, design.patient))
+    if covariance == "clustered":
+        if design.n_patients == 1:
+            raise FitError(
+                Fault(
+                    "covariance", "one patient", "at least 2 for 'clustered'", "use covariance='information'"
+                )
+            )
+        scores = group_scores(fit, courses, design.patient, design.definition.link)
+        spread = clustered_covariance(fit, scores)
     return LogisticFit(design, fit, spread, _penalty_words(penalty))
 
 
@@ -112,8 +124,7 @@ def logistic_model(
     draws : int, 100 to 20000
         How many draws to keep.
     """
-    if not 100 <= draws <= 20_000:
-        raise FitError(Fault("draws", f"{draws}", "100 to 20000"))
+    check_draws(draws)
     fit = fit_logistic(design, penalty=penalty, covariance=covariance, seed=seed)
     layout = fit.hazard_fit.layout
     rng = np.random.default_rng(seed)
@@ -166,18 +177,17 @@ def _ridge_of(design: Design, strength: float) -> Callable[[Layout], Penalty]:
 
 def _check(penalty: float | str, covariance: str) -> None:
     faults = []
-    number = isinstance(penalty, int | float) and not isinstance(penalty, bool) and 0 <= penalty < np.inf
-    if not number and penalty not in ("prior", "firth", "cv"):
+    if not is_number(penalty) and choice_fault("penalty", penalty, ("prior", "firth", "cv")):
         faults.append(Fault("penalty", f"{penalty!r}", "'prior', 'firth', 'cv' or a number from 0"))
-    if covariance not in ("clustered", "information"):
-        faults.append(Fault("covariance", f"{covariance!r}", "'clustered' or 'information'"))
+    if fault := choice_fault("covariance", covariance, ("clustered", "information")):
+        faults.append(fault)
     if faults:
         raise FitError(faults)
 
 
 def _check_columns(design: Design) -> None:
     columns = read_columns(design.X)
-    check_collinear(type(columns)(columns.X, design.coding.names, columns.centre, columns.scale))
+    check_collinear(replace(columns, names=design.coding.names))
 
 
 def _penalty_words(penalty: float | str) -> str:

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -18,7 +19,9 @@ from retreat.counts import RiskSets
 FloatArray = NDArray[np.float64]
 
 _BLOCK = 8192
-_MAX_STEPS = 60
+_MAX_STEPS = 100
+# earlier steps remembered where the information is not minus the second derivative
+_MEMORY = 10
 # Newton decrement (squared, in units of the log likelihood) at which the last step taken is exact to rounding
 _DECREMENT = 1e-11
 
@@ -61,9 +64,12 @@ class Solution:
 
 
 Objective = Callable[[FloatArray], Evaluation]
+Curvature = Literal["exact", "expected"]
 
 
-def maximise(objective: Objective, start: FloatArray, penalty: Penalty) -> Solution:
+def maximise(
+    objective: Objective, start: FloatArray, penalty: Penalty, *, curvature: Curvature = "exact"
+) -> Solution:
     """Maximum of a penalised log likelihood by Newton's method with step halving.
 
     Parameters
@@ -74,14 +80,24 @@ def maximise(objective: Objective, start: FloatArray, penalty: Penalty) -> Solut
         First guess.
     penalty : Penalty
         Quadratic penalty; zeros for plain maximum likelihood.
+    curvature : {"exact", "expected"}
+        Whether the information is minus the second derivative (logit) or stands in for it (cloglog, Firth);
+        the steps then correct it by what earlier ones taught (Nocedal and Wright 2006, algorithm 7.4,
+        from memory), without which they only crawl to the maximum on small or separated tables.
     """
-    theta = start.copy()
+    # a trial step may overflow: its worth is then not finite and the step is halved
+    with np.errstate(over="ignore", invalid="ignore"):
+        return _climb(objective, start.copy(), penalty, _MEMORY if curvature == "expected" else 0)
+
+
+def _climb(objective: Objective, theta: FloatArray, penalty: Penalty, memory: int) -> Solution:
     here = objective(theta)
+    past: list[tuple[FloatArray, FloatArray]] = []  # moves and how the slope fell along them
     worth = here.value - penalty.value(theta)
     decrement = np.inf
     for step in range(1, _MAX_STEPS + 1):
         slope = here.gradient - penalty.gradient(theta)
-        direction = solve(here.information + penalty.precision, slope)
+        direction = _direction(here.information + penalty.precision, slope, past[-memory:])
         decrement = float(slope @ direction)
         if not np.isfinite(decrement):
             return Solution(theta, here, False, step, decrement)
@@ -94,10 +110,30 @@ def maximise(objective: Objective, start: FloatArray, penalty: Penalty) -> Solut
             scale /= 2.0
         else:
             return Solution(theta, here, False, step, decrement)
-        theta, here, worth = theta + scale * direction, there, new
+        move = scale * direction
+        theta, here, worth = theta + move, there, new
+        if memory:
+            past.append((move, slope - (here.gradient - penalty.gradient(theta))))
         if decrement < _DECREMENT * (1.0 + abs(worth) * 1e-3):
             return Solution(theta, here, True, step, decrement)
     return Solution(theta, here, False, _MAX_STEPS, decrement)
+
+
+def _direction(
+    information: FloatArray, slope: FloatArray, past: list[tuple[FloatArray, FloatArray]]
+) -> FloatArray:
+    """Newton direction, corrected by earlier moves; the plain one where the correction does not climb."""
+    useful = [(move, fall, 1.0 / (move @ fall)) for move, fall in past if move @ fall > 0]
+    if not useful:
+        return solve(information, slope)
+    left, shares = slope.copy(), []
+    for move, fall, weight in reversed(useful):
+        shares.append(weight * (move @ left))
+        left = left - shares[-1] * fall
+    direction = solve(information, left)
+    for (move, fall, weight), share in zip(useful, reversed(shares), strict=True):
+        direction = direction + move * (share - weight * (fall @ direction))
+    return direction if direction @ slope > 0 else solve(information, slope)
 
 
 def solve(matrix: FloatArray, vector: FloatArray) -> FloatArray:

@@ -39,8 +39,11 @@ def session_penalty(design: Design, layout: Layout, *, first: bool) -> Penalty:
     n_free = layout.matrix.shape[1]
     mean, precision = np.zeros(n_free), np.zeros((n_free, n_free))
     settings = design.definition.sessions
-    if settings.effect != "free" and settings.step is not None:
-        precision += step_precision(layout, settings.step.sd)
+    if settings.step is not None:
+        if settings.effect == "smooth":
+            precision += step_precision(layout, settings.step.sd)
+        elif settings.effect == "linear":
+            precision += _slope_precision(layout, settings.step.sd)
     if first:
         centre, sd = design.definition.first_session_priors()
         for end in range(layout.n_ends):
@@ -51,6 +54,16 @@ def session_penalty(design: Design, layout: Layout, *, first: bool) -> Penalty:
         if settings.effect == "smooth":
             mean[layout.n_coefficients :] = _level(layout, centre)
     return Penalty(mean, precision)
+
+
+def _slope_precision(layout: Layout, step_sd: float) -> FloatArray:
+    """Precision of linear session effects whose slope, the step from session to session, has this spread."""
+    n_free = layout.matrix.shape[1]
+    precision = np.zeros((n_free, n_free))
+    for end in range(layout.n_ends):
+        for slope in _first_or_all(layout, end, every=True)[1:]:
+            precision[slope, slope] = step_sd**-2
+    return precision
 
 
 def _first_or_all(layout: Layout, end: int, *, every: bool) -> NDArray[np.intp]:

@@ -7,10 +7,8 @@ from collections.abc import Callable
 import numpy as np
 from numpy.typing import NDArray
 
-from retreat.counts import risk_sets
 from retreat.errors import Fault, FitError
-from retreat.fitting.hazardfit import Courses, Settings, fit_hazard
-from retreat.fitting.newton import logit_likelihood
+from retreat.fitting.hazardfit import Courses, Settings, fit_hazard, log_likelihood
 
 IntArray = NDArray[np.int64]
 
@@ -27,7 +25,7 @@ def choose_strength(
     Parameters
     ----------
     courses : Courses
-        Coded courses, logit link.
+        Coded courses.
     settings : callable
         Settings of a fit from a strength.
     groups : ndarray of int, shape (cases,)
@@ -57,19 +55,11 @@ def choose_strength(
 
 def _score(courses: Courses, settings: Settings, fold: IntArray, held: int) -> float:
     """Log likelihood of the held-out courses; minus infinity where the fit fails."""
-    train, test = _rows(courses, fold != held), _rows(courses, fold == held)
+    train, test = courses.rows(fold != held), courses.rows(fold == held)
     try:
         fit = fit_hazard(train, settings)
     except FitError:
         return -np.inf
     coefficients, effects = fit.layout.split(fit.theta)
-    sets = risk_sets(test.X, test.sessions, test.ending, n_ends=test.n_ends)
-    last = np.minimum(np.arange(sets.max_session), effects.shape[1] - 1)
-    effects = effects[:, last]
-    if np.isneginf(effects[sets.events > 0]).any():
-        return -np.inf
-    return logit_likelihood(sets, coefficients, effects).value
-
-
-def _rows(courses: Courses, chosen: NDArray[np.bool_]) -> Courses:
-    return Courses(courses.X[chosen], courses.sessions[chosen], courses.ending[chosen], courses.n_ends)
+    last = np.minimum(np.arange(int(test.sessions.max())), effects.shape[1] - 1)
+    return log_likelihood(test, coefficients, effects[:, last], settings.link)

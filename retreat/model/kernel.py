@@ -7,8 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from retreat import hazard
-from retreat.hazard import Link
+from retreat.hazard import Link, hazards_and_going_on
 
 FloatArray = NDArray[np.float64]
 
@@ -17,6 +16,8 @@ FloatArray = NDArray[np.float64]
 _N_NODES = 15
 # values of one block of the working arrays: about 0.5 MB each, so that a block stays in cache
 _BLOCK_VALUES = 65_536
+# chance of still being in treatment below which a forecast given it means nothing
+_NO_CHANCE = 1e-290
 
 
 @dataclass(frozen=True)
@@ -85,19 +86,57 @@ def pmf(
     ndarray of float, shape (draws, cases, ends, horizon)
         Averaged over the patient effect within each draw.
     """
+    return pmf_after(parameters, X, stratum, np.zeros(len(X), dtype=np.int64), horizon=horizon, link=link)[0]
+
+
+def pmf_after(
+    parameters: Parameters,
+    X: FloatArray,
+    stratum: NDArray[np.intp],
+    done: NDArray[np.int64],
+    *,
+    horizon: int,
+    link: Link,
+) -> tuple[FloatArray, FloatArray]:
+    """Probability of ending in each way at exactly each session after those done, from before the first.
+
+    Parameters
+    ----------
+    parameters, X, stratum, horizon, link
+        As for :func:`pmf`.
+    done : ndarray of int, shape (cases,)
+        Sessions each case has had.
+
+    Returns
+    -------
+    ndarray of float, shape (draws, cases, ends, horizon)
+        0 at sessions up to `done`.
+    ndarray of float, shape (draws, cases)
+        Probability of still being in treatment after `done` sessions (after the horizon, if that is less).
+        Both may be averaged, over patients here or over completions of a case by the caller, before the one
+        is divided by the other; the share is a product, so it keeps its digits where it is nearly 0.
+    """
     draws, ends = parameters.n_draws, parameters.n_ends
     out = np.zeros((draws, len(X), ends, horizon))
+    left = np.zeros((draws, len(X)))
     by_session = parameters.sessions_to(horizon)  # (draws, strata, ends, horizon)
     block = max(1, _BLOCK_VALUES // max(1, draws * ends))
     for start in range(0, len(X), block):
         rows = slice(start, start + block)
+        reached = np.minimum(done[rows], horizon)
+        to_come = np.arange(horizon) >= reached[:, None]  # (cases, horizon)
         case = np.einsum("np,dkp->dnk", X[rows], parameters.coefficients, optimize=True)
         case += parameters.operator_effect[:, None, :]  # (draws, cases, ends)
         sessions = by_session[:, stratum[rows]]  # (draws, cases, ends, horizon)
         for node, weight in _patient_nodes(parameters):
             shifted = case + node * parameters.patient_sd[:, None, :]
-            out[:, rows] += weight * hazard.pmf(hazard.hazards(shifted[..., None] + sessions, link))
-    return out
+            hazards, going_on = hazards_and_going_on(shifted[..., None] + sessions, link)
+            staying = np.ones((*case.shape[:2], horizon + 1))  # after 0, 1, ... sessions
+            np.cumprod(going_on, axis=-1, out=staying[..., 1:])
+            hazards *= (staying[..., :-1] * to_come)[:, :, None, :]
+            out[:, rows] += weight * hazards
+            left[:, rows] += weight * staying[:, np.arange(len(reached)), reached]
+    return out, left
 
 
 def mean_pmf(parameters: Parameters, X: FloatArray, stratum: NDArray[np.intp], *, horizon: int) -> FloatArray:
@@ -122,10 +161,10 @@ def mean_pmf(parameters: Parameters, X: FloatArray, stratum: NDArray[np.intp], *
     """
     draws, ends = parameters.n_draws, parameters.n_ends
     out = np.zeros((len(X), ends, horizon))
-    sessions = np.exp(parameters.sessions_to(horizon))  # (draws, strata, ends, horizon)
     coefficients = np.ascontiguousarray(parameters.coefficients.transpose(1, 2, 0))  # (ends, columns, draws)
     block = max(1, _BLOCK_VALUES // draws)
     with np.errstate(over="raise"):
+        sessions = np.exp(parameters.sessions_to(horizon))  # (draws, strata, ends, horizon)
         for level in np.unique(stratum):
             odds = np.ascontiguousarray(sessions[:, level].transpose(1, 2, 0))  # (ends, horizon, draws)
             rows = np.flatnonzero(stratum == level)
@@ -138,27 +177,16 @@ def mean_pmf(parameters: Parameters, X: FloatArray, stratum: NDArray[np.intp], *
     return out
 
 
-def given_done(probabilities: FloatArray, done: NDArray[np.int64]) -> FloatArray:
-    """The same probabilities given that the case was still in treatment after `done` sessions.
-
-    Parameters
-    ----------
-    probabilities : ndarray of float, shape (draws, cases, ends, horizon)
-        As from :func:`pmf`.
-    done : ndarray of int, shape (cases,)
-        Sessions each case has had.
+def given_done(probabilities: FloatArray, left: FloatArray) -> FloatArray:
+    """Probabilities given that the case was still in treatment, from :func:`pmf_after`'s two arrays.
 
     Returns
     -------
     ndarray of float, shape (draws, cases, ends, horizon)
-        0 at sessions up to `done`; NaN where the model gives no chance of getting so far.
+        NaN where the model gives no chance of getting so far.
     """
-    session = np.arange(1, probabilities.shape[-1] + 1)
-    past = session[None, :] <= done[:, None]  # (cases, horizon)
-    gone = np.where(past[None, :, None, :], probabilities, 0.0).sum(axis=(2, 3))  # (draws, cases)
-    left = 1.0 - gone
-    left = np.where(left > 1e-12, left, np.nan)
-    return np.where(past[None, :, None, :], 0.0, probabilities / left[:, :, None, None])
+    possible = np.where(left > _NO_CHANCE, left, np.nan)
+    return np.asarray(probabilities / possible[:, :, None, None])
 
 
 def _mean_of_block(case: list[FloatArray], odds: FloatArray) -> FloatArray:

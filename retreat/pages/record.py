@@ -99,7 +99,9 @@ class Sheet:
             told = (str(row.finished), str(row.not_finished), f"{row.low} to {row.high}")
             cells = (*zip(headings, told, strict=True), (count, str(state.count)))
             lines.append((state, str(row.session), cells))
-        others = [(state, state.label, ((count, str(state.count)),)) for state in self.states[len(self.rows) :]]
+        others = [
+            (state, state.label, ((count, str(state.count)),)) for state in self.states[len(self.rows) :]
+        ]
         return (*lines, *others)
 
     @property

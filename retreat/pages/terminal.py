@@ -50,7 +50,7 @@ def lines(sheet: Sheet, *, width: int = WIDTH) -> list[str]:
     return [line for block in blocks for line in (*block, "")][:-1]
 
 
-def text(sheet: Sheet, *, width: int = WIDTH) -> str:
+def render_text(sheet: Sheet, *, width: int = WIDTH) -> str:
     """All lines as one text."""
     return "\n".join(lines(sheet, width=width)) + "\n"
 

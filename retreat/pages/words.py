@@ -15,7 +15,7 @@ LIKE_HEADING = "Eyes like this one"
 MOVED_HEADING = "What goes with this number"
 CAUTIONS_HEADING = "Please note"
 ABOUT_HEADING = "About this sheet"
-CLINIC_HEADING = "For the clinic (not printed)"
+CLINIC_HEADING = "For the clinic"
 FINISHED_MEANS = "Finished means enough relief."
 NO_CAUSE = "It need not be the cause."
 NOTHING_MOVES = "Against the average eye, no one thing moves this number by 3 of 100 or more."
@@ -53,7 +53,12 @@ _LEVELS = {
     },
     "pvd": {"complete": "yes", "partial": "in part", "none": "no"},
     "eye": {"right": "right", "left": "left"},
-    "depth_source": {"measured": "", "missing": "", "one_gap": "depth from one gap", "zone": "depth from the zone only"},
+    "depth_source": {
+        "measured": "",
+        "missing": "",
+        "one_gap": "depth from one gap",
+        "zone": "depth from the zone only",
+    },
 }
 # how the same stands alone in a list, where its feature is not named
 _ALONE = {
@@ -80,6 +85,8 @@ _STATES = {
     "surgery": "Went on to surgery",
     "in_treatment": "Still in treatment",
 }
+# a half is easier read than a decimal
+_HALF = re.compile(r"(?<![\d.])(\d+)\.5(?!\d)")
 _NAMED = 3
 _THIRDS = ("front", "middle", "back")
 _MONTHS = (
@@ -105,8 +112,8 @@ def value_words(feature: str, value: object) -> str:
 
     Examples
     --------
-    >>> value_words("lens", "natural"), value_words("size_mm", "1 to under 3"), value_words("depth", 0.5)
-    ('natural', '1 to under 3 mm', 'middle third')
+    >>> value_words("lens", "natural"), value_words("size_mm", "1.5 to under 3"), value_words("depth", 0.5)
+    ('natural', '1½ to under 3 mm', 'middle third')
     >>> value_words("zone_mixing", 0.2)
     ''
     """
@@ -117,6 +124,7 @@ def value_words(feature: str, value: object) -> str:
     text = value if isinstance(value, str) else f"{value:g}"
     if feature == "depth":
         return _depth_words(value)
+    text = _HALF.sub(lambda number: f"{number[1].lstrip('0')}½", text)
     if feature in ("age", "relief_before"):
         return text
     return f"{text} {FEATURES[feature].unit}"
@@ -146,7 +154,7 @@ def value_alone(feature: str, value: object) -> str:
     Examples
     --------
     >>> value_alone("size_mm", 2.5), value_alone("corneal_surgery", "no")
-    ('2.5 mm long', 'no past surgery to see without glasses')
+    ('2½ mm long', 'no past surgery to see without glasses')
     """
     if (feature, value) in (("cornea", "none"), ("corneal_surgery", "no")):
         return f"no {plain(feature)}"
@@ -206,10 +214,8 @@ def framing(session: int, finished: int) -> str:
 
 def likely(low: int, high: int, level: float) -> str:
     """Likely range of the number finished, same denominator, and what "likely" stands for."""
-    return (
-        f"Finished: likely between {low} and {high} of 100 "
-        f"(such a range is right about {100 * level:.0f} times of 100)."
-    )
+    span = f"between {low} and {high} of 100" if low < high else f"{low} of 100"
+    return f"Finished: likely {span} (such a range is right about {100 * level:.0f} times of 100)."
 
 
 def state_label(end: str, session: int) -> str:
@@ -219,9 +225,9 @@ def state_label(end: str, session: int) -> str:
 
 
 def seen(n_cases: str, n_patients: str, years: Sequence[int], *, made_up: str) -> str:
-    """Whom the model learned from; `made_up` is put before eyes and patients, empty for real ones."""
+    """Whom the model learned from; `made_up` is put before the eyes, empty for real ones."""
     when = f", {years[0]} to {years[-1]}" if len(set(years)) > 1 else f", {years[0]}" if years else ""
-    return f"The model learned from {n_cases} {made_up}eyes of {n_patients} {made_up}patients{when}."
+    return f"The model learned from {n_cases} {made_up}eyes of {n_patients} patients{when}."
 
 
 def like(n_like: str, alike: Sequence[str]) -> str:

@@ -28,8 +28,8 @@ class Screened:
     ----------
     typed : DataFrame
         Every column of the schema, in its order; a faulty number is `nan`, faulty text stays as it is.
-    bad : DataFrame of bool
-        Same shape: cells with a fault, and columns a file must have but lacks.
+    bad : dict of ndarray of bool, each of shape (rows,)
+        By column: cells with a fault; all of a column that a file must have but lacks.
     rows : ndarray of int, shape (rows,)
         Row of the spreadsheet.
     missing : dict of dict
@@ -41,7 +41,7 @@ class Screened:
     """
 
     typed: pd.DataFrame
-    bad: pd.DataFrame
+    bad: dict[str, BoolArray]
     rows: NDArray[np.int64]
     missing: dict[str, dict[str, int]]
     absent: tuple[str, ...]
@@ -49,7 +49,8 @@ class Screened:
 
     def sound(self, *columns: str) -> BoolArray:
         """Rows without a fault in any of the columns, shape (rows,)."""
-        return ~self.bad[list(columns)].to_numpy().any(axis=1)
+        faulty: BoolArray = np.array([self.bad[name] for name in columns]).any(axis=0)
+        return ~faulty
 
 
 @dataclass(frozen=True)
@@ -84,7 +85,7 @@ def screen(columns: dict[str, pd.Series], schema: Schema, rows: NDArray[np.int64
     faults.sort(key=lambda fault: (fault.row or 0, order[fault.column or ""]))
     return Screened(
         typed=pd.DataFrame({name: cells.values for name, cells in screened.items()}),
-        bad=pd.DataFrame({name: cells.bad for name, cells in screened.items()}),
+        bad={name: cells.bad for name, cells in screened.items()},
         rows=rows,
         missing={name: cells.missing for name, cells in screened.items() if cells.missing},
         absent=tuple(name for name in screened if name not in columns),
@@ -126,18 +127,16 @@ def _screen_numbers(values: pd.Series, column: Column, rows: NDArray[np.int64]) 
     """A column that is already numeric: `nan` is a missing value where the column may have one."""
     numbers = values.to_numpy(dtype=np.float64, na_value=np.nan)
     empty = np.isnan(numbers)
-    bad = ~_allowed_numbers(numbers, column) & ~empty
-    if not column.may_be_missing:
-        bad |= empty
+    looked_at = ~_allowed_numbers(numbers, column) & ~(empty & column.may_be_missing)
+    bad = np.zeros(len(numbers), dtype=bool)
     faults = []
-    for place in np.flatnonzero(bad):
-        fault = fault_of(column, "" if empty[place] else f"{numbers[place]:.15g}")
+    for place in np.flatnonzero(looked_at):
+        fault = fault_of(column, "" if empty[place] else repr(float(numbers[place])).removesuffix(".0"))
         if fault is not None:
             faults.append(dataclasses.replace(fault, row=int(rows[place])))
-    n_empty = int((empty & ~bad).sum())
-    return _Cells(
-        _number_series(np.where(bad, np.nan, numbers), column), bad, _counted({_FILLED: n_empty}), faults
-    )
+            bad[place] = True
+    missing = _counted({_FILLED: int((empty & ~bad).sum())})
+    return _Cells(_number_series(np.where(bad, np.nan, numbers), column), bad, missing, faults)
 
 
 def _screen_text(text: pd.Series, column: Column, rows: NDArray[np.int64]) -> _Cells:
@@ -164,9 +163,9 @@ def _screen_text(text: pd.Series, column: Column, rows: NDArray[np.int64]) -> _C
     faults = [
         dataclasses.replace(found[int(codes[place])], row=int(rows[place])) for place in np.flatnonzero(bad)
     ]
-    missing = _counted(
-        {code: int((text == code).sum() - (text[bad] == code).sum()) for code in MISSING_CODES}
-    )
+    n_each = np.bincount(codes[~bad], minlength=len(distinct))
+    at = pd.Index(distinct).get_indexer(pd.Index(MISSING_CODES))
+    missing = _counted({code: int(n_each[i]) for code, i in zip(MISSING_CODES, at, strict=True) if i >= 0})
     numbers[bad_distinct] = np.nan
     values = _number_series(numbers[codes], column) if column.is_number else text
     return _Cells(values, bad, missing, faults)

@@ -97,7 +97,7 @@ def by_session(values: ArrayLike, name: str, n_cases: int) -> FloatArray:
         worst = array.reshape(n_cases, -1)[np.arange(n_cases), wrong.reshape(n_cases, -1).argmax(axis=1)]
         faults += _outside(worst, wrong.any(axis=(1, 2)), name, "0 to 1 at every end and session")
     _refuse(faults)
-    return np.clip(array, 0.0, 1.0)
+    return np.asarray(np.clip(array, 0.0, 1.0))
 
 
 def chosen(*, end: int, horizon: int) -> None:

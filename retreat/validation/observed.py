@@ -186,7 +186,7 @@ def _greenwood(staying: FloatArray, events: FloatArray, at_risk: FloatArray) -> 
 
 
 def _of_staying(events: FloatArray, at_risk: FloatArray) -> FloatArray:
-    """d / (n (n - d)) at each session; 0 where all end, when nothing is to come that it could multiply."""
+    """Ended / (at risk x left) at each session; 0 where all end, as nothing is to come for it to multiply."""
     ended = events.sum(axis=0)
     left = at_risk - ended
     return np.asarray(ended * _inverse(at_risk) * _inverse(np.where(left > _ROUNDING * at_risk, left, 0.0)))

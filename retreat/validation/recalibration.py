@@ -44,7 +44,7 @@ class Sample:
         used = self.weights > 0
         certain = np.count_nonzero((self.p[used] == 0) | (self.p[used] == 1))
         if not np.all(np.isfinite(self.y[used])):
-            return "no case was followed so far"
+            return "no case still in treatment was followed to this session"
         if not 0.0 < self.observed < 1.0 or np.ptp(self.y[used]) == 0:
             return "all outcomes are equal"
         return f"{certain} predictions are exactly 0 or 1, whose logit is infinite" if certain else ""

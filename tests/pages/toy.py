@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import replace
+from functools import cache
 
 import numpy as np
 
@@ -11,6 +13,7 @@ from retreat.coding import Term
 from retreat.features import FEATURES
 from retreat.model import Model, ModelCard, casemix, support
 from retreat.model.kernel import Parameters
+from retreat.pages.sheet import Sheet, build_sheet
 
 CORE = (
     Term(("opacity",), "category", reference="ring", levels=("ring", "strand", "cloud", "sheet")),
@@ -121,3 +124,40 @@ def toy_model(
         case_mix=casemix.learn(used),
         support=support.learn({name: clinic[name] for name in {**used, **EDGES}}, EDGES),
     )
+
+
+def known_model(relieved: np.ndarray, stopped: float = 0.1, **card: object) -> Model:
+    """Model without features: hazards of relief `relieved` (draws,) and of stopping, the same at each session."""
+    staying = 1.0 - relieved - stopped
+    logits = np.stack([np.log(relieved / staying), np.log(stopped / staying)], axis=1)  # (draws, ends)
+    draws = len(relieved)
+    parameters = Parameters(
+        coefficients=np.zeros((draws, 2, 0)),
+        session_effects=np.repeat(logits[:, None, :, None], 8, axis=3),
+        operator_effect=np.zeros((draws, 2)),
+        patient_sd=np.zeros((draws, 2)),
+    )
+    empty = support.Support({}, {}, {}, {})
+    mix = casemix.CaseMix({}, {})
+    return Model(replace(CARD, **card), coding.learn((), {}), "logit", parameters, (), "", mix, empty)
+
+
+DATE = "2026-11-25"
+VARIANTS: dict[str, Callable[[], Sheet]] = {
+    "before": lambda: build_sheet(toy_model(), RING, date=DATE),
+    "during": lambda: build_sheet(toy_model(), CLOUD, done=2, date=DATE),
+    "everything known": lambda: build_sheet(toy_model(FULL), EVERYTHING, date=DATE),
+    "much unknown": lambda: build_sheet(toy_model(FULL), {"opacity": ["cloud"]}, date=DATE),
+    "invented and warned": lambda: build_sheet(toy_model(invented=True, max_session=4), CLOUD, date=DATE),
+    "surgery apart": lambda: build_sheet(
+        toy_model(ends=("relieved", "stopped", "surgery")), CLOUD, date=DATE
+    ),
+    "late": lambda: build_sheet(toy_model(max_session=20), CLOUD, done=9, horizon=14, date=DATE),
+    "not for counselling": lambda: build_sheet(toy_model(failures=("R-hat above 1",)), RING, date=DATE),
+}
+
+
+@cache
+def variant(name: str) -> Sheet:
+    """One kind of sheet, built once."""
+    return VARIANTS[name]()

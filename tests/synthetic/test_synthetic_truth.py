@@ -15,10 +15,12 @@ from synthetic.courses import RELIEVED, STOPPED
 
 @pytest.fixture(scope="module")
 def plan() -> scenario.Scenario:
-    """Sixty cases, nobody lost."""
+    """Sixty cases, nobody lost, followed for eight sessions."""
     made = scenario.load("established", cases=60)
     burdens = made.values["burden"] | {"lost": -20.0, "event": 0.1}
-    return replace(made, values=made.values | {"burden": burdens, "truth": {"repeats": 2000}})
+    practice = made.values["practice"] | {"max_sessions": 8}
+    values = made.values | {"burden": burdens, "practice": practice, "truth": {"repeats": 2000}}
+    return replace(made, values=values)
 
 
 @pytest.fixture(scope="module")

@@ -69,7 +69,7 @@ def cell_of(column: Column) -> st.SearchStrategy[str]:
 @st.composite
 def case_tables(draw: Callable[..., Any]) -> pd.DataFrame:
     """Sound case tables as text, every column there; the rules across cells are kept by construction."""
-    n = draw(st.integers(1, 6))
+    n = draw(st.integers(1, 4))
     key = st.from_regex(r"[a-z][0-9][a-z][0-9][a-z][0-9]{2}[a-z]", fullmatch=True)
     cases = draw(st.lists(key, min_size=n, max_size=n, unique=True))
     patients = draw(st.lists(key, min_size=n, max_size=n, unique=True))

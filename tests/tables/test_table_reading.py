@@ -141,6 +141,20 @@ def test_other_separators_are_told_from_the_header(folder, separator):
     pd.testing.assert_frame_equal(read_cases(path), sound(folder))
 
 
+def test_decimal_commas_get_a_fault_each_with_the_point(folder):
+    content = text_of().replace(",", ";").replace("2.5;8.2;8.2", "2,5;8,2;8.2")
+    assert [(fault.row, fault.column, fault.fix) for fault in faults_of(written(folder, content))] == [
+        (2, "size_mm", "write 2.5"),
+        (2, "lens_gap_mm", "write 8.2"),
+    ]
+
+
+def test_a_decimal_comma_that_splits_a_row_is_hinted_at(folder):
+    fault = only_fault_of(written(folder, text_of().replace("2.5,8.2", "2,5,8.2")))
+    assert (fault.row, fault.what) == (2, "the row has 16 cells")
+    assert "a comma inside a cell (2,5) splits it" in fault.fix
+
+
 def test_a_byte_order_mark_and_windows_line_ends_are_accepted(folder):
     path = written(folder, b"\xef\xbb\xbf" + text_of().replace("\n", "\r\n").encode())
     pd.testing.assert_frame_equal(read_cases(path), sound(folder))
@@ -324,6 +338,11 @@ def test_ragged_rows_are_faults_beside_those_of_the_other_rows(folder):
     ]
 
 
+def test_a_short_row_is_a_fault(folder):
+    fault = only_fault_of(written(folder, text_of().replace(",ring,", ",")))
+    assert (fault.row, fault.what, fault.allowed) == (2, "the row has 14 cells", "15 cells, as the header")
+
+
 def test_a_cell_with_a_line_break_counts_as_one_row(folder):
     lines = [*CASE_ROWS[:2], CASE_ROWS[2].replace("op1", '"op\n1"'), CASE_ROWS[3].replace("cloud", "clowd")]
     faults = faults_of(written(folder, "\n".join(lines)))
@@ -397,6 +416,25 @@ def test_nan_in_a_column_that_is_never_missing_is_a_blank_cell():
 def test_a_number_out_of_range_in_a_numeric_column_is_a_fault():
     frame = frame_of(CASE_ROWS).assign(size_mm=[2.5, math.nan, math.inf, 99.0])
     assert [(fault.row, fault.value) for fault in check_frame(frame, CASES)] == [(4, "inf"), (5, "99")]
+
+
+@pytest.mark.parametrize("as_typed", [str, float])
+@pytest.mark.parametrize(
+    ("column", "value", "is_sound"),
+    [("size_mm", 0.1, True), ("size_mm", 0.09, False), ("size_mm", 15, True), ("size_mm", 15.01, False),
+     ("sphere_d", -30, True), ("sphere_d", -30.25, False), ("sphere_d", 20, True), ("sphere_d", 20.25, False),
+     ("sessions", 40, True), ("sessions", 41, False), ("sessions", 1.5, False), ("sessions", -1, False),
+     ("age", 18, True), ("age", 17.9, False), ("age", 89, True), ("age", 89.5, False), ("age", 90, True),
+     ("age", 91, False), ("relief_after", 0, True), ("relief_after", 10, True), ("relief_after", 10.5, False)],
+)  # fmt: skip
+def test_a_number_at_the_end_of_its_range_is_kept_and_one_beyond_is_a_fault(
+    column, value, is_sound, as_typed
+):
+    frame = frame_of(CASE_ROWS[:2]).assign(**{column: [as_typed(value)]})
+    faults = check_frame(frame, CASES)
+    assert [(fault.row, fault.column) for fault in faults] == ([] if is_sound else [(2, column)])
+    if is_sound:
+        assert as_cases(frame).loc[0, column] == value
 
 
 def test_a_frame_without_rows_is_refused():

@@ -221,13 +221,13 @@ def test_visits_are_held_against_cases_once_they_are_sound():
 # laws
 
 
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=20, deadline=None)
 @given(case_tables())
 def test_every_table_made_to_the_schema_is_sound(frame):
     assert check_frame(frame, CASES) == ()
 
 
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=15, deadline=None)
 @given(case_tables())
 def test_typing_twice_is_typing_once(frame):
     once = as_cases(frame)
@@ -235,7 +235,7 @@ def test_typing_twice_is_typing_once(frame):
     assert as_cases(once).attrs == once.attrs
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=30, deadline=None)
 @given(case_tables(), st.data())
 def test_one_spoilt_cell_is_one_fault_in_its_place(frame, data):
     column = data.draw(st.sampled_from(CASES))
@@ -253,7 +253,7 @@ def test_one_spoilt_cell_is_one_fault_in_its_place(frame, data):
     assert [(fault.row, fault.column) for fault in faults] == [(row + 2, column.name)]
 
 
-@settings(max_examples=25, deadline=None)
+@settings(max_examples=15, deadline=None)
 @given(case_tables(), st.randoms())
 def test_the_order_of_rows_does_not_matter_to_cases(frame, random):
     order = list(range(len(frame)))

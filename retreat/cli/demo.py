@@ -1,0 +1,166 @@
+"""``retreat demo``: everything from nothing, on an invented clinic."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+if TYPE_CHECKING:
+    from retreat.model import Model
+
+EXAMPLE = "Example: retreat demo --out demo"
+
+# eyes described for the sheets: file name, words, columns
+_EYES: tuple[tuple[str, str, dict[str, Any]], ...] = (
+    (
+        "sheet-ring.html",
+        "Counselling sheet before the first session: a middle-sized ring, cornea never operated on.",
+        {
+            "opacity": "ring",
+            "size_mm": 2.0,
+            "zone": "middle",
+            "cornea": "none",
+            "lens": "natural",
+            "age": 62,
+        },
+    ),
+    (
+        "sheet-cloud.html",
+        "The same for a large, deep cloud after corneal surgery: the hard case.",
+        {
+            "opacity": "cloud",
+            "size_mm": 4.0,
+            "lens_gap_mm": 11.0,
+            "retina_gap_mm": 5.0,
+            "cornea": "myopic_ablation",
+            "lens": "natural",
+            "age": 48,
+        },
+    ),
+    (
+        "sheet-strand-after-2.html",
+        "During a course: a strand that has had two sessions.",
+        {
+            "opacity": "strand",
+            "size_mm": 3.0,
+            "zone": "middle",
+            "cornea": "none",
+            "lens": "monofocal",
+            "sessions": 2,
+        },
+    ),
+)
+
+
+def command(
+    out: Annotated[Path, typer.Option(help="Folder to write into.")] = Path("demo"),
+    scenario: Annotated[
+        str, typer.Option(help="Invented clinic: small, established, registry.")
+    ] = "established",
+    seed: Annotated[int, typer.Option(help="Seed of everything random.")] = 1,
+) -> None:
+    """Invent a clinic, check its tables, fit, validate, write sheets: the whole job in a folder."""
+    import retreat
+    from retreat.cli.folders import made
+    from retreat.cli.progress import counting, working
+    from retreat.cli.validate import write_report
+    from retreat.tables import check_file
+
+    made(out)
+    with working("inventing a clinic"):
+        _invent(scenario, seed, out)
+    print(f"tables    {check_file(out / 'cases.csv', out / 'visits.csv').verdict}")
+    cases = retreat.read_cases(out / "cases.csv")
+    with working("fitting"):
+        model = retreat.fit(cases, "core", seed=seed)
+    model.save(out / "clinic.retreat")
+    print(f"fit       {model.card.title}: {model.card.n_cases} cases, model {model.model_id}")
+    with counting("validating") as progress:
+        report = retreat.validate(cases, "core", seed=seed, progress=progress)
+    write_report([report], out)
+    print(f"validated {report.scheme}: see calibration.html")
+    _write_sheets(model, out)
+    _write_forecast(model, cases, out)
+    _write_index(model, out)
+    print(f"sheets    {len(_EYES)} described eyes")
+    print(model.card.cautions[0])
+    print(f"open {out / 'index.html'}")
+
+
+def _invent(scenario: str, seed: int, out: Path) -> None:
+    from retreat.errors import Fault, TableError
+
+    try:
+        import synthetic  # stands beside the package in a clone, never in the wheel
+    except ModuleNotFoundError:
+        raise TableError(
+            Fault(
+                "demo",
+                "the invented clinic is not installed",
+                fix="run the demo from a clone of the repository",
+            )
+        ) from None
+    try:
+        clinic = synthetic.make(scenario, seed=seed, truth=False)
+    except ValueError as error:
+        raise TableError(Fault("--scenario", str(error))) from None
+    clinic.write(out)
+
+
+def _write_sheets(model: Model, out: Path) -> None:
+    from datetime import date
+
+    from retreat.pages.html import render_sheet, write_page
+    from retreat.pages.sheet import build_sheet
+
+    for name, _, eye in _EYES:
+        columns = {column: [value] for column, value in eye.items()}
+        done = columns.pop("sessions", [0])[0]
+        sheet = build_sheet(
+            model, columns, done=done, date=date.today().isoformat(), practice="An invented clinic"
+        )
+        write_page(render_sheet(sheet), out / name)
+
+
+def _write_forecast(model: Model, cases: Any, out: Path) -> None:
+    from retreat.tables import write_atomically
+
+    open_cases = cases[cases["ending"] == "ongoing"]
+    table = model.forecast(open_cases, horizon=8, draws=400).table()
+    write_atomically(out / "forecast.csv", table.round(4).to_csv(index=False, lineterminator="\n"))
+
+
+def _write_index(model: Model, out: Path) -> None:
+    from retreat.pages.html import write_page
+    from retreat.pages.report import Link, render_index
+
+    links = [
+        *[Link(name, name.removesuffix(".html").replace("-", " "), words) for name, words, _ in _EYES],
+        Link(
+            "calibration.html",
+            "calibration",
+            "Can the numbers be trusted? Predicted against observed on unseen patients.",
+        ),
+        Link("calibration.json", "calibration, every number", "The same for a program."),
+        Link("measures.csv", "measures", "The measures as a table."),
+        Link("forecast.csv", "forecast", "Every open case, session by session, given what it has had."),
+        Link("cases.csv", "cases", "The invented case table."),
+        Link("visits.csv", "visits", "The invented visit table."),
+        Link(
+            "ABOUT.txt",
+            "about the invention",
+            "What is invented, and what is held against published figures.",
+        ),
+        Link(
+            "clinic.retreat", "fitted model", "Load it with retreat.load, or write sheets with retreat sheet."
+        ),
+    ]
+    intro = [
+        "Everything here was made from nothing by one command: an invented clinic, its check, a fitted model, its "
+        "calibration on unseen patients, and counselling sheets."
+    ]
+    write_page(
+        render_index("The demonstration", intro, links, banners=model.card.cautions), out / "index.html"
+    )

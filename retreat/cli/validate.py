@@ -1,0 +1,79 @@
+"""``retreat validate``: whether the numbers may be used."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+if TYPE_CHECKING:
+    from retreat.validation.report import ValidationReport
+
+EXAMPLE = "Example: retreat validate cases.csv --model core --method logistic --out validation"
+
+
+def command(
+    cases: Annotated[Path, typer.Argument(help="Case table.", show_default=False)],
+    out: Annotated[
+        Path | None, typer.Option(help="Folder for calibration.html, calibration.json and measures.csv.")
+    ] = None,
+    model: Annotated[str, typer.Option(help="Shipped definition, or path of a TOML file.")] = "core",
+    method: Annotated[str | None, typer.Option(help="logistic, bayes or lifetable.")] = None,
+    folds: Annotated[int, typer.Option(help="Folds; all cases of a patient are in one.")] = 10,
+    seed: Annotated[int, typer.Option(help="Seed of everything random.")] = 1,
+    as_json: Annotated[bool, typer.Option("--json", help="Print every number as JSON.")] = False,
+) -> None:
+    """Compare predicted with observed on patients held out of the fit, beside the life table."""
+    import retreat
+    from retreat.cli.progress import counting
+    from retreat.cli.show import show_json
+
+    table = retreat.read_cases(cases)
+    with counting("folds") as progress:
+        report = retreat.validate(table, model, method=method, folds=folds, seed=seed, progress=progress)
+    if as_json:
+        show_json(report.to_json())
+    else:
+        _print(report)
+    if out is not None:
+        for path in write_report([report], out):
+            print(path)
+
+
+def write_report(reports: list[ValidationReport], folder: Path) -> list[Path]:
+    """Write the page, every number as JSON, and the measures as CSV into a folder."""
+    import json
+
+    import pandas as pd
+
+    from retreat.cli.folders import made
+    from retreat.pages.calibration import render_calibration
+    from retreat.pages.html import write_page
+    from retreat.tables import write_atomically
+
+    made(folder)
+    page, numbers, measures = (
+        folder / name for name in ("calibration.html", "calibration.json", "measures.csv")
+    )
+    write_page(render_calibration(reports), page)
+    write_atomically(numbers, json.dumps([r.to_json() for r in reports], indent=1, allow_nan=False) + "\n")
+    tidy = pd.concat([r.table.assign(definition=r.definition, method=r.method) for r in reports])
+    write_atomically(measures, tidy.to_csv(index=False, lineterminator="\n"))
+    return [page, numbers, measures]
+
+
+def _print(report: ValidationReport) -> None:
+    from retreat.cli.show import show_table
+    from retreat.model.card import INVENTED
+    from retreat.pages.calibration import measure_rows, summary_lines
+
+    if report.invented:
+        print(INVENTED)
+    rows = [
+        (f"{end} by session {horizon}", *(f"{value:.3f}" for value in values))
+        for (end, horizon), values in measure_rows(report).items()
+    ]
+    show_table(("", "observed", "predicted", "observed/expected", "slope"), rows)
+    for line in summary_lines(report):
+        print(line)

@@ -1,0 +1,147 @@
+"""What a validation found: measures, curves, observed incidence and scores beside the life table."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from retreat.validation.agreement_record import Calibration
+from retreat.validation.comparison import Comparison
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+FloatArray = NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class SessionIncidence:
+    """Observed and predicted incidence of an end by a session; `n_events` ended so by then."""
+
+    end: str
+    session: int
+    n_at_risk: int
+    n_events: int
+    observed: float
+    low: float
+    high: float
+    predicted: float
+
+
+@dataclass(frozen=True)
+class MeasureRow:
+    """One measure: on the fitted cases, on unseen ones, and the gap between them."""
+
+    measure: str
+    horizon: int
+    end: str
+    apparent: float
+    corrected: float
+    low: float
+    high: float
+    reason: str = ""
+
+    @property
+    def optimism(self) -> float:
+        """Apparent minus corrected."""
+        return self.apparent - self.corrected
+
+
+@dataclass(frozen=True)
+class ValidationReport:
+    """Result of :func:`retreat.validate`.
+
+    Parameters
+    ----------
+    definition, method, scheme : str
+        What was validated and how.
+    n_cases, n_patients, n_left_out : int
+        Cases and patients predicted, and cases left out (missing feature, not begun, failed fold).
+    n_ended : mapping of str to int
+        Of the predicted cases.
+    level : float
+        Coverage of all intervals.
+    rows : tuple of MeasureRow
+        The measures.
+    calibrations : mapping of (str, int) to Calibration
+        By end and horizon, on unseen cases.
+    predictions : mapping of (str, int) to ndarray of float, shape (cases,)
+        Predictions behind each calibration, for a density strip; in order of size, not of cases.
+    incidence : tuple of SessionIncidence
+        Observed against mean predicted, session by session.
+    comparisons : tuple of Comparison
+        Scores beside the life table; empty where there is none for the outcome.
+    failures : tuple of str
+        Folds that could not be fitted and why.
+    invented : bool
+        Whether the cases are invented.
+    """
+
+    definition: str
+    method: str
+    scheme: str
+    n_cases: int
+    n_patients: int
+    n_left_out: int
+    n_ended: Mapping[str, int]
+    level: float
+    rows: tuple[MeasureRow, ...]
+    calibrations: Mapping[tuple[str, int], Calibration]
+    predictions: Mapping[tuple[str, int], FloatArray]
+    incidence: tuple[SessionIncidence, ...]
+    comparisons: tuple[Comparison, ...]
+    failures: tuple[str, ...]
+    invented: bool
+
+    @property
+    def table(self) -> pd.DataFrame:
+        """Tidy table: measure, horizon, end, apparent, optimism, corrected, low, high."""
+        import pandas as pd  # heavy: only whoever asks for a table pays for it
+
+        columns = ("measure", "horizon", "end", "apparent", "optimism", "corrected", "low", "high")
+        return pd.DataFrame([[getattr(row, c) for c in columns] for row in self.rows], columns=list(columns))
+
+    def to_json(self) -> dict[str, Any]:
+        """Every number but the predictions, as plain lists; what could not be estimated is null."""
+        return {
+            "definition": self.definition,
+            "method": self.method,
+            "scheme": self.scheme,
+            "n_cases": self.n_cases,
+            "n_patients": self.n_patients,
+            "n_left_out": self.n_left_out,
+            "n_ended": dict(self.n_ended),
+            "level": self.level,
+            "invented": self.invented,
+            "failures": list(self.failures),
+            "measures": [{**_plain(row), "optimism": _number(row.optimism)} for row in self.rows],
+            "incidence": [_plain(row) for row in self.incidence],
+            "comparisons": [_plain(row) for row in self.comparisons],
+            "curves": [
+                {
+                    "end": end,
+                    "horizon": horizon,
+                    "smoother": found.smoother,
+                    "curve": None if found.curve is None else _plain(found.curve),
+                    "points": _plain(found.points),
+                }
+                for (end, horizon), found in self.calibrations.items()
+            ],
+        }
+
+
+def _plain(record: Any) -> dict[str, Any]:
+    fields = record.__dataclass_fields__
+    return {name: _number(getattr(record, name)) for name in fields}
+
+
+def _number(value: Any) -> Any:
+    if isinstance(value, np.ndarray):
+        return [_number(v) for v in value.tolist()]
+    if isinstance(value, float | np.floating):
+        return float(value) if np.isfinite(value) else None
+    return value
