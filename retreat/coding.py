@@ -121,7 +121,9 @@ class Coding:
         for term, knots in zip(self.terms, self.knots, strict=True):
             if term.form == "interaction":
                 left, right = (blocks[(name,)] for name in term.features)
-                block = (left[:, :, None] * right[:, None, :]).reshape(n_cases, -1)
+                block = (left[:, :, None] * right[:, None, :]).reshape(
+                    n_cases, left.shape[1] * right.shape[1]
+                )
             else:
                 block = _encode_single(term, knots, features[term.features[0]])
             blocks[term.features] = block

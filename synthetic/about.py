@@ -73,11 +73,9 @@ def as_text(about: dict[str, Any]) -> str:
         "Truth": f"{about['truth']['meaning']} Here: {about['truth']['error']}",
     }
     if burden:
-        drawn = "Effects of operators drawn for this clinic (invented)\n" + _lines(
-            json.dumps(about["operators"])
-        )
+        drawn = "Effects of operators drawn for this clinic (invented)\n" + _numbers(about["operators"])
     else:
-        drawn = "Coefficients (invented)\n" + _lines(json.dumps(about["coefficients"]))
+        drawn = "Coefficients (invented)\n" + _numbers(about["coefficients"])
     blocks = [
         textwrap.fill(about["warning"], 100),
         "\n".join(_hang(f"{name:<10}", str(text)) for name, text in facts.items()),
@@ -112,5 +110,6 @@ def _bullets(lines: Sequence[str]) -> str:
     return "\n".join(_hang("- ", line) for line in lines)
 
 
-def _lines(text: str) -> str:
-    return textwrap.fill(text, 100, break_long_words=False, break_on_hyphens=False)
+def _numbers(told: dict[str, Any]) -> str:
+    short = json.loads(json.dumps(told), parse_float=lambda text: round(float(text), 4))
+    return textwrap.fill(json.dumps(short), 100, break_long_words=False, break_on_hyphens=False)

@@ -174,27 +174,15 @@ def _judge(
 def courses(eyes: Eyes, effects: Effects, scenario: Scenario, rng: np.random.Generator) -> Courses:
     """Return one course for every case, as chance has it."""
     n, longest = len(eyes.focus), int(scenario.values["practice"]["max_sessions"])
-    s, eye = scenario.values["burden"], eyes.features
-    energy, pulses, cleared, fragments, bother, event = (np.zeros((n, longest)) for _ in range(6))
+    s = scenario.values["burden"]
     sessions, ending, reason = np.zeros(n, dtype=int), np.full(n, ONGOING), np.full(n, -1)
-    inside = np.ones(n, dtype=bool)
-    state = begin(eyes, (n,))
+    inside, state, noted = np.ones(n, dtype=bool), begin(eyes, (n,)), []
     for k in range(longest):
         before = state
         state, done = treat(eyes, state, effects, k + 1, scenario, rng)
-        energy[:, k], bother[:, k] = (
-            done.energy_mj,
-            np.round(np.clip(state.bother + 0.4 * rng.normal(size=n), 0, 10)),
-        )
-        work = (eye.size_mm / 2.5) ** 0.35 * (0.35 + 0.65 * before.material) ** 0.5
-        pulses[:, k] = scenario.values["practice"]["pulses"] * work * np.exp(0.35 * rng.normal(size=n))
-        cleared[:, k] = np.clip(1 - state.material + 0.06 * rng.normal(size=n), 0, 1)
-        fragments[:, k] = (
-            state.drifting + 0.4 * state.hidden > 0.03 * np.exp(0.5 * rng.normal(size=n))
-        ).astype(int)
-        fragments[:, k] += state.drifting + 0.4 * state.hidden > 0.16 * np.exp(0.3 * rng.normal(size=n))
         harmed = rng.random(n) < s["event"]
-        event[:, k] = np.where(harmed, 1 + rng.choice(3, n, p=EVENT_SHARE), 0)
+        event = np.where(harmed, 1 + rng.choice(3, n, p=EVENT_SHARE), 0)
+        noted.append((*_noted(eyes.features, before, state, done, scenario, rng), event))
 
         harmed_stop = harmed & (rng.random(n) < s["event_stops"])
         chance = rng.random(n)
@@ -207,17 +195,21 @@ def courses(eyes: Eyes, effects: Effects, scenario: Scenario, rng: np.random.Gen
         ending = np.where(inside & relieved, RELIEVED, np.where(inside & stopped, STOPPED, ending))
         reason = np.where(inside & stopped, why, reason)
         inside &= ~(relieved | stopped | lost)
-    return Courses(
-        sessions,
-        ending,
-        reason,
-        np.clip(np.round(pulses), 10, 900),
-        energy,
-        cleared,
-        fragments,
-        bother,
-        event,
-    )
+    return Courses(sessions, ending, reason, *(np.stack(cells, axis=1) for cells in zip(*noted, strict=True)))
+
+
+def _noted(
+    eye: Features, before: State, after: State, done: Session, scenario: Scenario, rng: np.random.Generator
+) -> tuple[np.ndarray, ...]:
+    """Return what is noted of a session: pulses, energy, share cleared, fragments and bother."""
+    error = rng.normal(size=(5, len(eye.kind)))
+    work = (eye.size_mm / 2.5) ** 0.35 * (0.35 + 0.65 * before.material) ** 0.5
+    pulses = scenario.values["practice"]["pulses"] * work * np.exp(0.35 * error[0])
+    cleared = np.clip(1 - after.material + 0.06 * error[1], 0, 1)
+    pieces = after.drifting + 0.4 * after.hidden
+    fragments = 1 * (pieces > 0.03 * np.exp(0.5 * error[2])) + (pieces > 0.16 * np.exp(0.3 * error[3]))
+    bother = np.round(np.clip(after.bother + 0.4 * error[4], 0, 10))
+    return np.clip(np.round(pulses), 10, 900), done.energy_mj, cleared, fragments, bother
 
 
 def _load(eye: Features, depth: np.ndarray, material: np.ndarray, fragments: np.ndarray) -> np.ndarray:

@@ -63,10 +63,8 @@ def draw_diary(scenario: Scenario, rng: np.random.Generator) -> Diary:
     gap = 7 * weeks + rng.choice([-1, 0, 0, 0, 1], (n, longest))
     missed = rng.random((n, longest)) < scenario.values["practice"]["missed"]
     delay = np.where(missed, 7 * rng.integers(1, 4, (n, longest)), 0)
-    gap[:, 0] = delay[:, 0] = 0
-    missed[:, 0] = (
-        False  # the first session is the origin of the days, so a booking missed before it has none
-    )
+    # The first session is the origin of the days, so that a booking missed before it has none.
+    gap[:, 0] = delay[:, 0] = missed[:, 0] = 0
     day = np.cumsum(gap + delay, axis=1)
     # Booked and not begun: half of the most recent cases of the window.
     begun = np.ones(n, dtype=bool)

@@ -237,3 +237,5 @@ def _check_counts(made: Scenario) -> None:
     rare = int(made.values["practice"]["rare_operator_cases"])
     if sum(made.exactly.values()) > made.cases or rare > made.cases:
         raise ScenarioError(f"{made.cases} cases are fewer than the exact counts this scenario asks for")
+    if rare and len(made.sites[-1].operators) < 2:
+        raise ScenarioError("practice.rare_operator_cases needs two operators or more at the last site")

@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 import sys
 from collections.abc import Iterable, Sequence
-from typing import Any
+from typing import Any, TextIO
 
 from retreat.errors import Fault
 
@@ -24,7 +24,7 @@ def show_faults(faults: Sequence[Fault]) -> None:
     for fault in _shortened(faults):
         row = "" if fault.row is None else str(fault.row)
         table.add_row(*map(_plain, (row, fault.where, fault.what, fault.allowed, fault.fix)))
-    Console(stderr=True, highlight=False).print(table)
+    Console(stderr=True, highlight=False, width=_width(sys.stderr)).print(table)
 
 
 def show_table(headings: Sequence[str], rows: Iterable[Sequence[str]], *, title: str = "") -> None:
@@ -37,7 +37,7 @@ def show_table(headings: Sequence[str], rows: Iterable[Sequence[str]], *, title:
         table.add_column(heading, overflow="fold")
     for row in rows:
         table.add_row(*map(_plain, row))
-    Console(highlight=False).print(table)
+    Console(highlight=False, width=_width(sys.stdout)).print(table)
 
 
 def show_json(value: Any) -> None:
@@ -50,6 +50,11 @@ def fault_json(fault: Fault) -> dict[str, Any]:
     """A fault for a program to read."""
     keys = ("row", "column", "value", "where", "what", "allowed", "fix")
     return {key: getattr(fault, key) for key in keys}
+
+
+def _width(stream: TextIO) -> int | None:
+    """Width of a terminal as it is; wide in a file or pipe, where nothing should be folded."""
+    return None if stream.isatty() else 200
 
 
 def _plain(text: str) -> str:

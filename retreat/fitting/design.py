@@ -195,7 +195,7 @@ def complete_rows(cases: pd.DataFrame, definition: Definition) -> NDArray[np.boo
     """Cases that have begun and have every feature of the definition, shape (cases,)."""
     found = feature_floor.features(cases, definition.features)
     begun = cases["sessions"].to_numpy() >= 1
-    return np.logical_and.reduce([begun, *(~_missing(values) for values in found.values())])
+    return np.asarray(np.logical_and.reduce([begun, *(~_missing(values) for values in found.values())]))
 
 
 def outcome(cases: pd.DataFrame, definition: Definition) -> tuple[IntArray, IntArray]:

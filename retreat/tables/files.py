@@ -182,8 +182,8 @@ def _read_excel(path: Path, content: bytes, schema: Schema) -> RawTable:
 
 
 def _read_parquet(path: Path, content: bytes, schema: Schema) -> RawTable:
-    import pyarrow as pa  # type: ignore[import-untyped]  # no stubs
-    import pyarrow.parquet as pq  # type: ignore[import-untyped]  # no stubs
+    import pyarrow as pa
+    import pyarrow.parquet as pq
 
     try:
         table = pq.ParquetFile(pa.BufferReader(content)).read()

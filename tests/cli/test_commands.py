@@ -39,7 +39,9 @@ def test_every_command_has_help_with_an_example(run: Run) -> None:
 def test_a_feature_of_a_shipped_model_can_be_given_as_an_option() -> None:
     from retreat.definitions import read_definition, shipped
 
-    used = {column for name in shipped() for f in read_definition(name).features for column in FEATURES[f].needs}
+    used = {
+        column for name in shipped() for f in read_definition(name).features for column in FEATURES[f].needs
+    }
     assert used <= set(CASE_OPTIONS)
 
 
@@ -68,7 +70,13 @@ def test_check_shows_faults_as_a_table(run: Run, clinic: Path, tmp_path: Path) -
 
 def test_fit_writes_a_model_and_its_effects(run: Run, clinic: Path, tmp_path: Path) -> None:
     answer = run(
-        "fit", clinic / "cases.csv", "--out", tmp_path / "m.retreat", "--effects", tmp_path / "e.csv", "--json"
+        "fit",
+        clinic / "cases.csv",
+        "--out",
+        tmp_path / "m.retreat",
+        "--effects",
+        tmp_path / "e.csv",
+        "--json",
     )
     card = json.loads(answer.out)
     assert answer.code == 0
@@ -91,7 +99,9 @@ def test_the_same_seed_writes_the_same_bytes(run: Run, clinic: Path, tmp_path: P
 
 
 def test_forecast_covers_the_open_cases_only(run: Run, clinic: Path, saved: Path, tmp_path: Path) -> None:
-    answer = run("forecast", saved, "--cases", clinic / "cases.csv", "--horizon", "4", "--out", tmp_path / "f.csv")
+    answer = run(
+        "forecast", saved, "--cases", clinic / "cases.csv", "--horizon", "4", "--out", tmp_path / "f.csv"
+    )
     assert answer.code == 0
     with (tmp_path / "f.csv").open(newline="") as stream:
         rows = list(csv.DictReader(stream))
@@ -109,7 +119,8 @@ def test_forecast_as_json_gives_each_case_its_sessions(run: Run, clinic: Path, s
     entries = json.loads(answer.out)
     assert all(entry["sessions"] == [1, 2, 3] for entry in entries)
     assert all(
-        entry["estimate"]["in_treatment"][: entry["done"]] == [1.0] * min(entry["done"], 3) for entry in entries
+        entry["estimate"]["in_treatment"][: entry["done"]] == [1.0] * min(entry["done"], 3)
+        for entry in entries
     )
 
 
@@ -143,7 +154,7 @@ def test_template_writes_tables_a_clinic_can_fill(run: Run, tmp_path: Path) -> N
     written = [Path(line) for line in answer.out.splitlines()]
     assert answer.code == 0
     assert all(path.is_file() for path in written)
-    header = (tmp_path / "tables" / "cases.csv").read_text().strip().split(",")
+    header = (tmp_path / "tables" / "cases_template.csv").read_text().strip().split(",")
     assert header[:3] == ["case", "patient", "eye"]
 
 
@@ -175,7 +186,9 @@ def test_demo_makes_the_whole_job_from_nothing(run: Run, tmp_path: Path) -> None
         (("nonsense",), 2, "No such command"),
     ],
 )
-def test_wrong_calls_end_with_a_clear_line(run: Run, arguments: tuple[str, ...], code: int, words: str) -> None:
+def test_wrong_calls_end_with_a_clear_line(
+    run: Run, arguments: tuple[str, ...], code: int, words: str
+) -> None:
     answer = run(*arguments)
     assert answer.code == code
     assert words in answer.err
@@ -193,7 +206,9 @@ def test_wrong_calls_end_with_a_clear_line(run: Run, arguments: tuple[str, ...],
         (("--opacity", "ring", "--date", "soon"), "date"),
     ],
 )
-def test_sheet_refuses_impossible_cases(run: Run, saved: Path, arguments: tuple[str, ...], words: str) -> None:
+def test_sheet_refuses_impossible_cases(
+    run: Run, saved: Path, arguments: tuple[str, ...], words: str
+) -> None:
     answer = run("sheet", saved, *arguments)
     assert answer.code == 1
     assert words in " ".join(answer.err.split())

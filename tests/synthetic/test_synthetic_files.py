@@ -129,7 +129,7 @@ def test_a_published_value_that_a_scenario_moves_is_told_as_invented():
     assert "mix.ring = 0.4:" in invented
 
 
-def test_every_scenario_of_the_brief_is_there():
+def test_the_shipped_scenarios_have_their_sizes_and_sites():
     sizes = {"small": 120, "established": 900, "registry": 6000}
     assert {"small", "established", "registry", "pathological", "known"} <= set(synthetic.names())
     for name, size in sizes.items():
@@ -182,6 +182,7 @@ def test_a_wrong_request_is_one_clear_line_and_exit_1(tmp_path, capsys, argument
         ("known", '"surgery" = -0.40', "", "'surgery' is missing"),
         ("known", "sessions = [-1.80", 'sessions = ["-1.80"', "known.stopped.sessions = '-1.80'"),
         ("pathological", "strand = 3", "stripe = 3", "exactly.stripe"),
+        ("pathological", '"op_a", "op_b", "op_z"', '"op_z"', "needs two operators or more"),
     ],
 )
 def test_a_bad_value_in_a_scenario_is_named_in_one_line(scenario_file, scenario, old, new, words):

@@ -117,6 +117,19 @@ def test_a_case_of_weight_2_is_calibrated_as_two_cases():
     np.testing.assert_allclose(weighted.points.low, repeated.points.low, rtol=1e-7)
 
 
+def test_a_case_of_weight_2_is_two_cases_of_its_group():
+    truth, sessions, ending = clinic(5)
+    patient = np.arange(300) // 3
+    times = np.random.default_rng(5).integers(0, 4, 300)
+    rows = (np.repeat(a, times) for a in (truth, sessions, ending))
+
+    weighted = calibration_at(truth, sessions, ending, end=1, horizon=3, weights=times, groups=patient)
+    repeated = calibration_at(*rows, end=1, horizon=3, groups=np.repeat(patient, times))
+
+    assert weighted.slope_standard_error == pytest.approx(repeated.slope_standard_error, rel=1e-7)
+    assert weighted.observed_interval == pytest.approx(repeated.observed_interval, rel=1e-7)
+
+
 def test_calibration_does_not_depend_on_the_order_of_cases():
     truth, sessions, ending = clinic(6)
     order = np.random.default_rng(6).permutation(300)
@@ -168,7 +181,7 @@ def test_pseudo_values_carry_the_regression():
 
 @pytest.mark.parametrize("eyes", [1, 2])
 def test_intervals_of_true_incidences_hold_the_ideal_values_as_often_as_they_say(eyes):
-    runs, held = 300, np.zeros(3)
+    runs, held, rejected = 300, np.zeros(3), 0
     for seed in range(runs):
         courses = clinic(1000 + seed, n=300, eyes=eyes)
         found = calibration_at(*courses, end=1, horizon=3, groups=np.repeat(np.arange(300), eyes))
@@ -177,11 +190,13 @@ def test_intervals_of_true_incidences_hold_the_ideal_values_as_often_as_they_say
             found.in_the_large_interval[0] < 0 < found.in_the_large_interval[1],
             found.observed_expected_interval[0] < 1 < found.observed_expected_interval[1],
         ]
+        rejected += found.unreliability_p < 0.05
 
     # 3.5 Monte Carlo standard errors; observed over expected is wide because predictions are taken as fixed
     error = 3.5 * sqrt(0.95 * 0.05 / runs)
     np.testing.assert_allclose(held[:2] / runs, 0.95, atol=error)
     assert held[2] / runs > 0.95 - error
+    assert rejected / runs == pytest.approx(0.05, abs=error)
 
 
 def test_true_incidences_are_calibrated_on_many_cases():
