@@ -12,16 +12,20 @@ INTERRUPTED = 130
 
 def main() -> None:
     """Run the command line; errors of the package become a table of faults and exit code 1."""
-    from retreat.cli.app import build
+    from click import Abort, ClickException
 
-    app = build(sys.argv[1:])
+    from retreat.cli.app import app
+
     try:
-        app()
+        sys.exit(app.main(prog_name="retreat", standalone_mode=False) or 0)
     except RetreatError as error:
         from retreat.cli.show import show_faults
 
         show_faults(error.faults)
         sys.exit(REFUSED)
-    except KeyboardInterrupt:
+    except ClickException as error:
+        error.show()
+        sys.exit(error.exit_code)
+    except (KeyboardInterrupt, Abort):
         print("interrupted; nothing was written half", file=sys.stderr)
         sys.exit(INTERRUPTED)

@@ -1,48 +1,35 @@
-"""The application: each command in a module of its own, imported only when it is the one called."""
+"""The command group: each command in a module of its own, imported only when it is called or listed."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from importlib import import_module
 
-import typer
+import click
 
 # in the order of the help; the name is also the module
 COMMANDS = ("demo", "check", "template", "fit", "forecast", "sheet", "validate")
 
-_HELP = """How many laser sessions will this eye need?
 
-Counselling support from a clinic's own cases: not a decision to treat and not a promise.
-Each command has its own --help with an example.
-"""
+class LateGroup(click.Group):
+    """A group that imports a command's module on first use, so that one command does not pay for the others."""
+
+    def list_commands(self, ctx: click.Context) -> list[str]:
+        """Names of the commands."""
+        return list(COMMANDS)
+
+    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
+        """The command of this name; None if there is none."""
+        if cmd_name not in COMMANDS:
+            return None
+        command: click.Command = import_module(f"retreat.cli.{cmd_name}").command
+        return command
 
 
-def build(arguments: Sequence[str]) -> typer.Typer:
-    """Application with the command called, or with all of them when none or an unknown one is.
+@click.group(cls=LateGroup)
+@click.version_option(package_name="retreat", prog_name="retreat")
+def app() -> None:
+    """How many laser sessions an eye will need, from a clinic's own cases.
 
-    Parameters
-    ----------
-    arguments : sequence of str
-        What follows the program's name. Building one command instead of all keeps a sheet quick.
+    Counselling support from a clinic's own cases: not a decision to treat and not a promise.
+    Each command has its own --help with an example.
     """
-    app = typer.Typer(
-        name="retreat",
-        help=_HELP,
-        add_completion=False,
-        no_args_is_help=True,
-        pretty_exceptions_enable=False,
-        rich_markup_mode=None,
-    )
-    app.callback(invoke_without_command=False)(_root)
-    called = arguments[0] if arguments and arguments[0] in COMMANDS else None
-    for name in (called,) if called else COMMANDS:
-        module = import_module(f"retreat.cli.{name}")
-        app.command(name, epilog=module.EXAMPLE)(module.command)
-    return app
-
-
-def _root() -> None:
-    pass
-
-
-_root.__doc__ = _HELP

@@ -3,21 +3,21 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Annotated
 
-import typer
+import click
 
-EXAMPLE = "Example: retreat check cases.csv --visits visits.csv"
+from retreat.cli.options import FILE, json_option
 
 
-def command(
-    file: Annotated[
-        Path, typer.Argument(help="Case table: CSV UTF-8, Parquet or Excel.", show_default=False)
-    ],
-    visits: Annotated[Path | None, typer.Option(help="Visit table to hold against it.")] = None,
-    as_json: Annotated[bool, typer.Option("--json", help="Print every fault as JSON.")] = False,
-) -> None:
-    """Check a case table: every fault with its row, column, value, what is allowed and what to do."""
+@click.command(epilog="Example: retreat check cases.csv --visits visits.csv")
+@click.argument("file", type=FILE)
+@click.option("--visits", type=FILE, help="Visit table to hold against it.")
+@json_option
+def command(file: Path, visits: Path | None, as_json: bool) -> None:
+    """Check the case table FILE (CSV UTF-8, Parquet or Excel).
+
+    Every fault is shown with its row, column, value, what is allowed and what to do.
+    """
     from retreat.cli.show import fault_json, show_faults, show_json
     from retreat.tables import check_file
 
@@ -42,4 +42,4 @@ def command(
             print(f"note: {note}")
         print(result.verdict)
     if not result.is_sound:
-        raise typer.Exit(1)
+        click.get_current_context().exit(1)

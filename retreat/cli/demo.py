@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import TYPE_CHECKING, Any
 
-import typer
+import click
+
+from retreat.cli.options import FILE, seed_option
 
 if TYPE_CHECKING:
     from retreat.model import Model
-
-EXAMPLE = "Example: retreat demo --out demo"
 
 # eyes described for the sheets: file name, words, columns
 _EYES: tuple[tuple[str, str, dict[str, Any]], ...] = (
@@ -54,13 +54,16 @@ _EYES: tuple[tuple[str, str, dict[str, Any]], ...] = (
 )
 
 
-def command(
-    out: Annotated[Path, typer.Option(help="Folder to write into.")] = Path("demo"),
-    scenario: Annotated[
-        str, typer.Option(help="Invented clinic: small, established, registry.")
-    ] = "established",
-    seed: Annotated[int, typer.Option(help="Seed of everything random.")] = 1,
-) -> None:
+@click.command(epilog="Example: retreat demo --out demo")
+@click.option("--out", type=FILE, default=Path("demo"), show_default=True, help="Folder to write into.")
+@click.option(
+    "--scenario",
+    default="established",
+    show_default=True,
+    help="Invented clinic: small, established, registry.",
+)
+@seed_option
+def command(out: Path, scenario: str, seed: int) -> None:
     """Invent a clinic, check its tables, fit, validate, write sheets: the whole job in a folder."""
     import retreat
     from retreat.cli.folders import made

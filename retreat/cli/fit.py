@@ -3,26 +3,33 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Annotated, Any
+from typing import Any
 
-import typer
+import click
 
-EXAMPLE = "Example: retreat fit cases.csv --model core --method logistic --out clinic.retreat"
+from retreat.cli.options import FILE, json_option, method_option, model_option, seed_option
 
 
+@click.command(epilog="Example: retreat fit cases.csv --model core --method logistic --out clinic.retreat")
+@click.argument("cases", type=FILE)
+@click.option("--out", type=FILE, required=True, help="File to write the model to.")
+@model_option
+@method_option
+@seed_option
+@click.option("--penalty", help="Logistic: prior (default), firth, cv, or a ridge strength (0 is none).")
+@click.option("--effects", type=FILE, help="Also write the table of effects as CSV.")
+@json_option
 def command(
-    cases: Annotated[Path, typer.Argument(help="Case table.", show_default=False)],
-    out: Annotated[Path, typer.Option(help="File to write the model to.", show_default=False)],
-    model: Annotated[str, typer.Option(help="Shipped definition, or path of a TOML file.")] = "core",
-    method: Annotated[str | None, typer.Option(help="logistic, bayes or lifetable.")] = None,
-    seed: Annotated[int, typer.Option(help="Seed of everything random.")] = 1,
-    penalty: Annotated[
-        str | None, typer.Option(help="Logistic: prior, firth, cv, or a ridge strength (0 is none).")
-    ] = None,
-    effects: Annotated[Path | None, typer.Option(help="Also write the table of effects as CSV.")] = None,
-    as_json: Annotated[bool, typer.Option("--json", help="Print the model card as JSON.")] = False,
+    cases: Path,
+    out: Path,
+    definition: str,
+    method: str | None,
+    seed: int,
+    penalty: str | None,
+    effects: Path | None,
+    as_json: bool,
 ) -> None:
-    """Fit a model to a case table and save it."""
+    """Fit a model to the table CASES and save it."""
     import retreat
     from retreat.cli.progress import working
     from retreat.cli.show import show_json
@@ -30,7 +37,7 @@ def command(
     settings: dict[str, Any] = {} if penalty is None else {"penalty": _penalty(penalty)}
     table = retreat.read_cases(cases)
     with working("fitting"):
-        fitted = retreat.fit(table, model, method=method, seed=seed, **settings)  # type: ignore[arg-type]  # checked inside
+        fitted = retreat.fit(table, definition, method=method, seed=seed, **settings)  # type: ignore[arg-type]  # checked inside
     fitted.save(out)
     if effects is not None:
         from retreat.tables import write_atomically

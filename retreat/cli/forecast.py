@@ -3,22 +3,23 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Annotated
 
-import typer
+import click
 
-EXAMPLE = "Example: retreat forecast clinic.retreat --cases cases.csv --horizon 5 --out forecast.csv"
+from retreat.cli.options import FILE, json_option
 
 
-def command(
-    model: Annotated[Path, typer.Argument(help="Saved model.", show_default=False)],
-    cases: Annotated[Path, typer.Option(help="Case table; its open cases are forecast.", show_default=False)],
-    horizon: Annotated[int, typer.Option(help="Largest session.")] = 8,
-    level: Annotated[float, typer.Option(help="Coverage of the ranges.")] = 0.9,
-    out: Annotated[Path | None, typer.Option(help="CSV file to write; else printed.")] = None,
-    as_json: Annotated[bool, typer.Option("--json", help="Print as JSON.")] = False,
-) -> None:
-    """Forecast the open cases of a table, each given the sessions it has had."""
+@click.command(
+    epilog="Example: retreat forecast clinic.retreat --cases cases.csv --horizon 5 --out forecast.csv"
+)
+@click.argument("model", type=FILE)
+@click.option("--cases", type=FILE, required=True, help="Case table; its open cases are forecast.")
+@click.option("--horizon", default=8, show_default=True, help="Largest session.")
+@click.option("--level", default=0.9, show_default=True, help="Coverage of the ranges.")
+@click.option("--out", type=FILE, help="CSV file to write; else printed.")
+@json_option
+def command(model: Path, cases: Path, horizon: int, level: float, out: Path | None, as_json: bool) -> None:
+    """Forecast the open cases of a table by the saved MODEL, each given the sessions it has had."""
     import sys
 
     import retreat

@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-import inspect
-from collections.abc import Callable
-from typing import Annotated, Any
+from collections.abc import Callable, Mapping
+from pathlib import Path
+from typing import Any
 
-import typer
+import click
 
 from retreat.tables.column import allowed_range
 from retreat.tables.schema import find, parse_value
@@ -32,30 +32,55 @@ CASE_OPTIONS = (
     "sessions",
 )
 
+FILE = click.Path(path_type=Path)
 
-def with_case_options(command: Callable[..., None]) -> Callable[..., None]:
-    """Command with one option a column of :data:`CASE_OPTIONS`, handed to it as ``values``.
+Command = Callable[..., None]
+
+
+def model_option(command: Command) -> Command:
+    """Add ``--model``: which definition."""
+    return click.option(
+        "--model",
+        "definition",
+        default="core",
+        show_default=True,
+        help="Shipped definition, or path of a TOML file.",
+    )(command)
+
+
+def method_option(command: Command) -> Command:
+    """Add ``--method``: how it is fitted."""
+    return click.option("--method", help="logistic, bayes or lifetable; default the definition's own.")(
+        command
+    )
+
+
+def seed_option(command: Command) -> Command:
+    """Add ``--seed``."""
+    return click.option("--seed", default=1, show_default=True, help="Seed of everything random.")(command)
+
+
+def json_option(command: Command) -> Command:
+    """Add ``--json``."""
+    return click.option("--json", "as_json", is_flag=True, help="Print JSON for a program to read.")(command)
+
+
+def case_options(command: Command) -> Command:
+    """Add one option a column of :data:`CASE_OPTIONS`, each passed on as text or None."""
+    for name in reversed(CASE_OPTIONS):
+        column = find(name)
+        text = f"{column.meaning} ({allowed_range(column)})"
+        command = click.option(_flag(name), name, metavar="VALUE", help=text)(command)
+    return command
+
+
+def one_case(values: Mapping[str, str | None]) -> dict[str, list[Any]]:
+    """Columns of one case from text, checked by the schema; all faults at once.
 
     Parameters
     ----------
-    command : callable
-        Takes ``values``, a dict of the columns given as text, besides its own parameters.
-    """
-
-    def called(**given: Any) -> None:
-        values = {name: given.pop(name) for name in CASE_OPTIONS}
-        command(values={name: text for name, text in values.items() if text is not None}, **given)
-
-    own = [p for p in inspect.signature(command, eval_str=True).parameters.values() if p.name != "values"]
-    added = [_parameter(name) for name in CASE_OPTIONS]
-    called.__signature__ = inspect.Signature([*own, *added])  # type: ignore[attr-defined]  # read by typer
-    called.__annotations__ = {p.name: p.annotation for p in (*own, *added)}
-    called.__doc__ = command.__doc__
-    return called
-
-
-def one_case(values: dict[str, str]) -> dict[str, list[str | float | int]]:
-    """Columns of one case from text, checked by the schema; all faults at once.
+    values : mapping of str to str or None
+        Columns as given; None where an option was not used.
 
     Raises
     ------
@@ -64,27 +89,21 @@ def one_case(values: dict[str, str]) -> dict[str, list[str | float | int]]:
     """
     from retreat.errors import Fault, TableError
 
-    case: dict[str, list[str | float | int]] = {}
+    case: dict[str, list[Any]] = {}
     faults: list[Fault] = []
     for name, text in values.items():
+        if text is None:
+            continue
         try:
             case[name] = [parse_value(name, text)]
         except TableError as error:
             faults += [
-                Fault("--" + name.replace("_", "-"), f.what, f.allowed, f.fix, column=name, value=text)
-                for f in error.faults
+                Fault(_flag(name), f.what, f.allowed, f.fix, column=name, value=text) for f in error.faults
             ]
     if faults:
         raise TableError(faults)
     return case
 
 
-def _parameter(name: str) -> inspect.Parameter:
-    column = find(name)
-    text = f"{column.meaning} ({allowed_range(column)})"
-    option = typer.Option(
-        "--" + name.replace("_", "-"), help=text, rich_help_panel=None, metavar=name.upper()
-    )
-    return inspect.Parameter(
-        name, inspect.Parameter.KEYWORD_ONLY, default=None, annotation=Annotated[str | None, option]
-    )
+def _flag(column: str) -> str:
+    return "--" + column.replace("_", "-")

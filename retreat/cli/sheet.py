@@ -1,32 +1,41 @@
-"""``retreat sheet``: one counselling sheet from a saved model; numpy and jinja2 are all it loads."""
+"""``retreat sheet``: one counselling sheet from a saved model; numpy, jinja2 and click are all it loads."""
 
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Annotated, Any
+from typing import Any
 
-import typer
+import click
 
-from retreat.cli.options import one_case, with_case_options
+from retreat.cli.options import FILE, case_options, one_case
 
-EXAMPLE = (
-    "Example: retreat sheet clinic.retreat --opacity ring --size-mm 2 --zone middle "
+
+@click.command(
+    epilog="Example: retreat sheet clinic.retreat --opacity ring --size-mm 2 --zone middle "
     "--cornea none --lens natural --out sheet.html"
 )
-
-
-@with_case_options
+@click.argument("model", type=FILE)
+@click.option("--out", type=FILE, help="HTML file to write; else printed as text.")
+@click.option("--case", help="Key of a case in --cases.")
+@click.option("--cases", type=FILE, help="Case table to take --case from.")
+@click.option("--practice", default="", help="Name of the practice on the sheet.")
+@click.option("--horizon", default=5, show_default=True, help="Last session shown.")
+@click.option("--date", help="Date of the sheet, ISO; default today.")
+@case_options
 def command(
-    model: Annotated[Path, typer.Argument(help="Saved model.", show_default=False)],
-    values: dict[str, str],
-    out: Annotated[Path | None, typer.Option(help="HTML file to write; else printed as text.")] = None,
-    case: Annotated[str | None, typer.Option(help="Key of a case in --cases.")] = None,
-    cases: Annotated[Path | None, typer.Option(help="Case table to take --case from.")] = None,
-    practice: Annotated[str, typer.Option(help="Name of the practice on the sheet.")] = "",
-    horizon: Annotated[int, typer.Option(help="Last session shown.")] = 5,
-    date: Annotated[str | None, typer.Option(help="Date of the sheet, ISO; default today.")] = None,
+    model: Path,
+    out: Path | None,
+    case: str | None,
+    cases: Path | None,
+    practice: str,
+    horizon: int,
+    date: str | None,
+    **values: str | None,
 ) -> None:
-    """Write the counselling sheet of one case, described by options or taken from a table."""
+    """Write the counselling sheet of one case by the saved MODEL.
+
+    The case is described by options, one a column of the case table, or taken from a table.
+    """
     from retreat.model import load
     from retreat.pages.sheet import build_sheet
 
@@ -50,7 +59,7 @@ def _from_table(cases: Path | None, key: str | None) -> dict[str, list[Any]]:
     from retreat.errors import Fault, TableError
 
     if cases is None or key is None:
-        raise typer.BadParameter("--case and --cases go together")
+        raise click.UsageError("--case and --cases go together")
     import retreat  # reading a table needs pandas
 
     table = retreat.read_cases(cases)

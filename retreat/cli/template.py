@@ -3,14 +3,15 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Annotated
 
-import typer
+import click
 
-EXAMPLE = "Example: retreat template --out tables"
+from retreat.cli.options import FILE
 
 
-def command(out: Annotated[Path, typer.Option(help="Folder to write into.", show_default=False)]) -> None:
+@click.command(epilog="Example: retreat template --out tables")
+@click.option("--out", type=FILE, required=True, help="Folder to write into.")
+def command(out: Path) -> None:
     """Write blank case and visit tables with their data dictionaries and Table Schema JSON."""
     from retreat.tables import write_templates
 

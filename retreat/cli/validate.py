@@ -3,35 +3,35 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING
 
-import typer
+import click
+
+from retreat.cli.options import FILE, json_option, method_option, model_option, seed_option
 
 if TYPE_CHECKING:
     from retreat.validation.report import ValidationReport
 
-EXAMPLE = "Example: retreat validate cases.csv --model core --method logistic --out validation"
 
-
+@click.command(epilog="Example: retreat validate cases.csv --model core --method logistic --out validation")
+@click.argument("cases", type=FILE)
+@click.option("--out", type=FILE, help="Folder for calibration.html, calibration.json and measures.csv.")
+@model_option
+@method_option
+@click.option("--folds", default=10, show_default=True, help="Folds; all cases of a patient are in one.")
+@seed_option
+@json_option
 def command(
-    cases: Annotated[Path, typer.Argument(help="Case table.", show_default=False)],
-    out: Annotated[
-        Path | None, typer.Option(help="Folder for calibration.html, calibration.json and measures.csv.")
-    ] = None,
-    model: Annotated[str, typer.Option(help="Shipped definition, or path of a TOML file.")] = "core",
-    method: Annotated[str | None, typer.Option(help="logistic, bayes or lifetable.")] = None,
-    folds: Annotated[int, typer.Option(help="Folds; all cases of a patient are in one.")] = 10,
-    seed: Annotated[int, typer.Option(help="Seed of everything random.")] = 1,
-    as_json: Annotated[bool, typer.Option("--json", help="Print every number as JSON.")] = False,
+    cases: Path, out: Path | None, definition: str, method: str | None, folds: int, seed: int, as_json: bool
 ) -> None:
-    """Compare predicted with observed on patients held out of the fit, beside the life table."""
+    """Compare predicted with observed on patients of CASES held out of the fit, beside the life table."""
     import retreat
     from retreat.cli.progress import counting
     from retreat.cli.show import show_json
 
     table = retreat.read_cases(cases)
     with counting("folds") as progress:
-        report = retreat.validate(table, model, method=method, folds=folds, seed=seed, progress=progress)
+        report = retreat.validate(table, definition, method=method, folds=folds, seed=seed, progress=progress)
     if as_json:
         show_json(report.to_json())
     else:
