@@ -14,7 +14,7 @@ if TYPE_CHECKING:
     from retreat.model import Model, load
     from retreat.recipe import fit
     from retreat.tables import read_cases, read_visits
-    from retreat.validation.crossval import validate
+    from retreat.validation.schemes.crossval import validate
 
 __version__ = "0.1.0"
 
@@ -22,7 +22,7 @@ _HOME = {
     "read_cases": "retreat.tables",
     "read_visits": "retreat.tables",
     "fit": "retreat.recipe",
-    "validate": "retreat.validation.crossval",
+    "validate": "retreat.validation.schemes.crossval",
     "load": "retreat.model",
     "Model": "retreat.model",
     "Forecast": "retreat.forecast",

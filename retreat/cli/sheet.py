@@ -19,7 +19,7 @@ from retreat.cli.options import FILE, case_options, one_case
 @click.option("--case", help="Key of a case in --cases.")
 @click.option("--cases", type=FILE, help="Case table to take --case from.")
 @click.option("--practice", default="", help="Name of the practice on the sheet.")
-@click.option("--horizon", default=5, show_default=True, help="Last session shown.")
+@click.option("--horizon", type=int, help="Last session shown; default 5, or 3 after those done.")
 @click.option("--date", help="Date of the sheet, ISO; default today.")
 @case_options
 def command(
@@ -28,7 +28,7 @@ def command(
     case: str | None,
     cases: Path | None,
     practice: str,
-    horizon: int,
+    horizon: int | None,
     date: str | None,
     **values: str | None,
 ) -> None:
@@ -43,7 +43,8 @@ def command(
     columns = _from_table(cases, case) if cases is not None or case is not None else {}
     columns = {**columns, **one_case(values)}
     done = int(columns.pop("sessions", [0])[0])
-    sheet = build_sheet(fitted, columns, done=done, horizon=horizon, practice=practice, date=date or _today())
+    last = max(5, done + 3) if horizon is None else horizon
+    sheet = build_sheet(fitted, columns, done=done, horizon=last, practice=practice, date=date or _today())
     if out is None:
         from retreat.pages.terminal import render_text
 

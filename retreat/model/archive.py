@@ -16,7 +16,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from retreat.coding import Coding
-from retreat.errors import Fault, FitError, ModelFileError
+from retreat.errors import Fault, ModelFileError
+from retreat.features import features
 from retreat.model.card import ModelCard
 from retreat.model.casemix import CaseMix
 from retreat.model.fitted import Model
@@ -29,6 +30,19 @@ _ARRAYS = ("coefficients", "session_effects", "operator_effect", "patient_sd")
 _MEMBERS = {"model.json", *(f"{name}.npy" for name in _ARRAYS)}
 _MAX_MEMBER_BYTES = 256 * 1024 * 1024
 _NEW_FIT = "fit the model again from the case table"
+# what reading a damaged or crafted file raises on its way through zipfile, json, numpy and the records
+_DAMAGE = (
+    zipfile.BadZipFile,
+    RuntimeError,  # encrypted members, unknown compression, JSON nested without end
+    OSError,
+    EOFError,
+    ValueError,
+    TypeError,
+    AttributeError,
+    LookupError,
+    ArithmeticError,
+    MemoryError,
+)
 
 
 def save(model: Model, path: str | Path) -> Path:
@@ -72,15 +86,21 @@ def load(path: str | Path) -> Model:
     try:
         with zipfile.ZipFile(source) as archive:
             members = _read_members(source, archive)
+        return _unpack(source, members)
+    except ModelFileError:
+        raise
     except FileNotFoundError:
         raise ModelFileError(Fault(str(source), "no such file", "a saved model", "check the path")) from None
-    except (zipfile.BadZipFile, OSError, EOFError, ValueError) as error:
-        if isinstance(error, ModelFileError):
-            raise
+    except PermissionError as error:
         raise ModelFileError(
-            Fault(str(source), "not a readable model file", "a saved model", _NEW_FIT)
+            Fault(
+                str(source), f"cannot be read ({error.strerror})", "a readable file", "check its permissions"
+            )
         ) from None
-    return _unpack(source, members)
+    except _DAMAGE as error:
+        raise ModelFileError(
+            Fault(str(source), f"not a readable model file ({error})", "a saved model", _NEW_FIT)
+        ) from None
 
 
 def fingerprint(model: Model) -> str:
@@ -170,14 +190,7 @@ def _unpack(source: Path, members: Mapping[str, bytes]) -> Model:
         raise ModelFileError(
             Fault(str(source), "the checksum does not agree: the file was changed or damaged", fix=_NEW_FIT)
         )
-    try:
-        return _build(header["model"], {name: _array(source, name, data) for name, data in arrays.items()})
-    except (KeyError, TypeError, ValueError, FitError) as error:
-        if isinstance(error, ModelFileError):
-            raise
-        raise ModelFileError(
-            Fault(str(source), f"model.json is incomplete ({error})", fix=_NEW_FIT)
-        ) from None
+    return _build(header["model"], {name: _array(source, name, data) for name, data in arrays.items()})
 
 
 def _header(source: Path, payload: bytes) -> dict[str, Any]:
@@ -202,15 +215,17 @@ def _header(source: Path, payload: bytes) -> dict[str, Any]:
 
 
 def _array(source: Path, name: str, payload: bytes) -> NDArray[np.float64]:
+    # read as bytes of a known type, so that a header can ask neither for objects nor for memory
+    stream = io.BytesIO(payload)
+    fault = Fault(str(source), f"{name}.npy is not a plain array of numbers", "float64", _NEW_FIT)
     try:
-        array = np.load(io.BytesIO(payload), allow_pickle=False)
-    except (ValueError, EOFError, OSError):
-        array = None
-    if array is None or array.dtype != np.dtype("<f8"):
-        raise ModelFileError(
-            Fault(str(source), f"{name}.npy is not a plain array of numbers", "float64", _NEW_FIT)
-        )
-    return np.asarray(array)
+        version = np.lib.format.read_magic(stream)
+        shape, fortran_order, dtype = np.lib.format.read_array_header_1_0(stream)
+        if version != (1, 0) or fortran_order or dtype != np.dtype("<f8"):
+            raise ModelFileError(fault)
+        return np.frombuffer(payload, dtype=dtype, offset=stream.tell()).reshape(shape).copy()
+    except _DAMAGE:
+        raise ModelFileError(fault) from None
 
 
 def _build(data: Mapping[str, Any], arrays: Mapping[str, NDArray[np.float64]]) -> Model:
@@ -227,7 +242,19 @@ def _build(data: Mapping[str, Any], arrays: Mapping[str, NDArray[np.float64]]) -
         support=Support.from_json(data["support"]),
     )
     _check_shapes(model)
+    _check_replay(model)
     return model
+
+
+def _check_replay(model: Model) -> None:
+    """Code a case of which nothing is known: terms, levels, knots and names of features must fit together."""
+    mix, support = model.case_mix, model.support
+    named = {*model.coding.features, *mix.levels, *mix.quantiles, model.stratum_feature}
+    named |= {*support.ranges, *support.levels, *support.edges}
+    blank = features({"opacity": [None]}, sorted(named - {""}))
+    width = model.coding.encode(blank, n_cases=1).shape[1]
+    if width != len(model.coding.names):
+        raise ValueError(f"the terms code {width} columns, not {len(model.coding.names)}")
 
 
 def _check_shapes(model: Model) -> None:
@@ -240,7 +267,7 @@ def _check_shapes(model: Model) -> None:
         "patient_sd": (draws, ends),
     }
     for name, shape in expected.items():
-        if getattr(p, name).shape != shape or 0 in shape[:2]:
+        if getattr(p, name).shape != shape or 0 in (draws, ends, p.max_session):
             raise ValueError(f"{name} has shape {getattr(p, name).shape}, not {shape}")
     if not all(
         np.isfinite(getattr(p, name)).all() for name in ("coefficients", "operator_effect", "patient_sd")

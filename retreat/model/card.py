@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 from dataclasses import asdict, dataclass, field
+from math import isfinite, nan
 from typing import Any
 
 NOT_FOR_COUNSELLING = "Not for counselling: this model failed its own checks."
@@ -41,7 +42,7 @@ class ModelCard:
     notes : tuple of str
         What a reader of any forecast should know (pooled sessions, features left out).
     diagnostics : mapping of str to float
-        Convergence record: iterations, gradient, R-hat, effective draws.
+        Convergence record: iterations, gradient, R-hat, effective draws; NaN where one cannot be told.
     data_fingerprint, definition_fingerprint : str
         SHA-256 of the fitted columns and of the definition.
     """
@@ -81,8 +82,10 @@ class ModelCard:
         return lines
 
     def to_json(self) -> dict[str, Any]:
-        """Plain lists and numbers; :meth:`from_json` is the inverse."""
-        return {key: list(v) if isinstance(v, tuple) else v for key, v in asdict(self).items()}
+        """Plain lists and numbers, None for a diagnostic that is no number; :meth:`from_json` is the inverse."""
+        plain = {key: list(v) if isinstance(v, tuple) else v for key, v in asdict(self).items()}
+        # a fit that failed its gates must still be saved, and strict JSON knows no NaN
+        return plain | {"diagnostics": {k: v if isfinite(v) else None for k, v in self.diagnostics.items()}}
 
     @classmethod
     def from_json(cls, data: Mapping[str, Any]) -> ModelCard:
@@ -113,7 +116,7 @@ class ModelCard:
             n_ended={str(k): int(v) for k, v in data["n_ended"].items()},
             years=tuple(int(v) for v in data["years"]),
             invented=bool(data["invented"]),
-            diagnostics={str(k): float(v) for k, v in data["diagnostics"].items()},
+            diagnostics={str(k): nan if v is None else float(v) for k, v in data["diagnostics"].items()},
         )
 
 

@@ -13,6 +13,9 @@ Features = Mapping[str, NDArray[Any]]
 
 # quantiles kept of a numeric feature: the middles of 20 equal shares, so no value of a single patient at the edge
 _SHARES = (np.arange(20) + 0.5) / 20
+# cases of a level are rounded to a multiple of this before shares are taken: with the number of cases known,
+# an exact share would give a small count away
+_ROUND_TO = 5
 
 
 @dataclass(frozen=True)
@@ -22,15 +25,15 @@ class CaseMix:
     Parameters
     ----------
     levels : mapping of str to mapping of str to float
-        Share of each level of a categorical feature.
+        Share of each level of a categorical feature, counts rounded to the nearest five.
     quantiles : mapping of str to tuple of float
         Twenty evenly spaced quantiles of a numeric feature.
 
     Examples
     --------
-    >>> mix = learn({"lens": np.array(["natural", "natural", "monofocal", None], dtype=object)})
+    >>> mix = learn({"lens": np.array(["natural"] * 14 + ["monofocal"] * 4 + [None], dtype=object)})
     >>> mix.levels["lens"]
-    {'monofocal': 0.3333333333333333, 'natural': 0.6666666666666666}
+    {'monofocal': 0.25, 'natural': 0.75}
     """
 
     levels: Mapping[str, Mapping[str, float]]
@@ -81,10 +84,17 @@ def learn(features: Features) -> CaseMix:
     quantiles: dict[str, tuple[float, ...]] = {}
     for name, values in features.items():
         if values.dtype == object:
-            known = [v for v in values if v is not None]
-            found = sorted(set(known))
-            levels[name] = {level: known.count(level) / len(known) for level in found}
+            levels[name] = _shares([v for v in values if v is not None])
         elif np.isfinite(values).any():
             known_numbers = values[np.isfinite(values)]
             quantiles[name] = tuple(float(q) for q in np.quantile(known_numbers, _SHARES))
     return CaseMix({f: s for f, s in levels.items() if s}, quantiles)
+
+
+def _shares(known: list[str]) -> dict[str, float]:
+    found = sorted(set(known))
+    rounded = {level: _ROUND_TO * round(known.count(level) / _ROUND_TO) for level in found}
+    total = sum(rounded.values())
+    if not total:  # too few cases to tell levels apart
+        return {level: 1 / len(found) for level in found}
+    return {level: count / total for level, count in rounded.items() if count}

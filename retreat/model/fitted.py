@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from functools import cached_property
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -29,7 +29,16 @@ from retreat.model.completion import (
     take,
 )
 from retreat.model.kernel import Parameters
-from retreat.model.request import check_horizon, check_possible, check_size, labels, sessions_done
+from retreat.model.request import (
+    check_draws,
+    check_horizon,
+    check_possible,
+    check_size,
+    labels,
+    notes_of,
+    sessions_done,
+    strata_of,
+)
 from retreat.model.support import CaseSupport, Support
 
 if TYPE_CHECKING:
@@ -125,11 +134,11 @@ class Model:
             If `horizon` or `draws` is out of range, the request would not fit in memory, or a case has
             had more sessions than the model gives any chance of.
         TableError
-            If a value of a case is not allowed.
+            If a value of a case is not allowed; all of them at once.
         """
         horizon = self._horizon(horizon)
         n = feature_floor.n_cases(new_cases)
-        parameters = self.parameters if draws is None else self._thinned(draws)
+        parameters = self._draws(draws)
         check_size(parameters, n, horizon)
         done = sessions_done(new_cases, n)
         needed = self._features(new_cases)
@@ -146,7 +155,9 @@ class Model:
             to_come[:, i], left[:, i] = some.mean(axis=1), staying.mean(axis=1)
         probabilities = kernel.given_done(to_come, left)
         check_possible(probabilities, done)
-        notes = tuple(self._notes(missing[i], int(done[i]), horizon) for i in range(n))
+        notes = tuple(
+            notes_of(missing[i], int(done[i]), horizon, last=self.card.max_session) for i in range(n)
+        )
         return Forecast(probabilities, done, labels(new_cases, n), self.ends, notes, self.card.cautions)
 
     def expected(self, new_cases: Columns, *, horizon: int = 8) -> FloatArray:
@@ -216,8 +227,16 @@ class Model:
         -------
         dict of str to float
             Difference in probability by feature, only for features the case has and the model uses.
+
+        Raises
+        ------
+        FitError, TableError
+            As for :meth:`forecast`, and for more than one case.
         """
         session = self._horizon(session)
+        n = feature_floor.n_cases(new_case)
+        if n != 1:
+            raise FitError(Fault("new_case", f"{n} cases", "one case"))
         needed = self._features(new_case)
         here = self._first_end_by(needed, session)
         return {
@@ -241,16 +260,7 @@ class Model:
         X = self.coding.encode(needed, n_cases=n)
         if not self.stratum_feature:
             return X, np.zeros(n, dtype=np.intp)
-        levels = list(self.strata)
-        found = needed[self.stratum_feature]
-        unknown = sorted({str(v) for v in found} - set(levels))
-        if unknown:
-            raise FitError(
-                Fault(
-                    self.stratum_feature, f"no fitted case has level {', '.join(unknown)}", ", ".join(levels)
-                )
-            )
-        return X, np.array([levels.index(v) for v in found], dtype=np.intp)
+        return X, strata_of(needed[self.stratum_feature], self.strata, feature=self.stratum_feature)
 
     def _pmf_after(
         self, needed: Features, done: NDArray[np.int64], parameters: Parameters, horizon: int
@@ -278,27 +288,8 @@ class Model:
             kernel.pmf(self.parameters, X, stratum, horizon=horizon, link=self.link).mean(axis=0)
         )
 
-    def _thinned(self, draws: int) -> Parameters:
-        p = self.parameters
-        if not 1 <= draws <= p.n_draws:
-            raise FitError(Fault("draws", f"{draws}", f"1 to {p.n_draws}"))
-        kept = np.linspace(0, p.n_draws - 1, draws).astype(int)
-        return replace(
-            p,
-            coefficients=p.coefficients[kept],
-            session_effects=p.session_effects[kept],
-            operator_effect=p.operator_effect[kept],
-            patient_sd=p.patient_sd[kept],
-        )
-
-    def _notes(self, missing: list[str], done: int, horizon: int) -> tuple[str, ...]:
-        last = self.card.max_session
-        notes = [f"{name} is not known; averaged over the fitted case mix" for name in missing]
-        if horizon > last:
-            notes.insert(
-                0,
-                f"sessions after {last} go beyond the fitted cases; the last session's effect is carried on",
-            )
-        if done >= horizon:
-            notes.append(f"{done} sessions done reach the horizon {horizon}: nothing left to forecast")
-        return tuple(notes)
+    def _draws(self, draws: int | None) -> Parameters:
+        if draws is None:
+            return self.parameters
+        check_draws(draws, self.parameters.n_draws)
+        return self.parameters.thinned(draws)

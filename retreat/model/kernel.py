@@ -56,6 +56,16 @@ class Parameters:
         """Largest session with an effect of its own."""
         return int(self.session_effects.shape[-1])
 
+    def thinned(self, draws: int) -> Parameters:
+        """So many of the draws, evenly spaced."""
+        kept = np.linspace(0, self.n_draws - 1, draws).astype(int)
+        return Parameters(
+            coefficients=self.coefficients[kept],
+            session_effects=self.session_effects[kept],
+            operator_effect=self.operator_effect[kept],
+            patient_sd=self.patient_sd[kept],
+        )
+
     def sessions_to(self, horizon: int) -> FloatArray:
         """Session effects to the horizon; beyond the largest session the last one is carried on."""
         last = self.max_session
@@ -183,10 +193,10 @@ def given_done(probabilities: FloatArray, left: FloatArray) -> FloatArray:
     Returns
     -------
     ndarray of float, shape (draws, cases, ends, horizon)
-        NaN where the model gives no chance of getting so far.
+        The first array, divided in place; NaN where the model gives no chance of getting so far.
     """
     possible = np.where(left > _NO_CHANCE, left, np.nan)
-    return np.asarray(probabilities / possible[:, :, None, None])
+    return np.divide(probabilities, possible[:, :, None, None], out=probabilities)
 
 
 def _mean_of_block(case: list[FloatArray], odds: FloatArray) -> FloatArray:

@@ -1,12 +1,14 @@
-"""What is asked of a forecast, checked: horizon, sessions already done, labels, size."""
+"""What is asked of a forecast, checked and read: horizon, draws, size, sessions done, labels, strata, notes."""
 
 from __future__ import annotations
+
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from retreat import features as feature_floor
-from retreat.errors import Fault, FitError
+from retreat.errors import Fault, FitError, TableError
 from retreat.features import Columns
 from retreat.model.kernel import Parameters
 
@@ -27,23 +29,67 @@ def check_horizon(horizon: int) -> None:
 
 
 def sessions_done(columns: Columns, n: int) -> NDArray[np.int64]:
-    """Sessions each case has had, 0 where the table does not say."""
+    """Sessions each case has had, 0 where the table lacks the column.
+
+    Raises
+    ------
+    TableError
+        If a number of sessions is missing, broken or out of range: taken as 0 it would mislead in silence.
+    """
     if "sessions" not in columns:
         return np.zeros(n, dtype=np.int64)
     done = feature_floor.number(columns, "sessions")
-    bad = np.flatnonzero(~(np.isnan(done) | ((done >= 0) & (done == np.rint(done)))))
-    if bad.size:
-        raise FitError(
-            [Fault("sessions", f"case {i + 1}: {done[i]:g}", "a whole number from 0") for i in bad]
-        )
-    return np.nan_to_num(done).astype(np.int64)
+    whole = (done >= 0) & (done <= MAX_HORIZON) & (done == np.rint(done))
+    if not whole.all():
+        raise TableError(_fault(int(i), float(done[i])) for i in np.flatnonzero(~whole))
+    return done.astype(np.int64)
+
+
+def _fault(case: int, done: float) -> Fault:
+    shown = "missing" if np.isnan(done) else f"{done:g}"
+    allowed = f"a whole number from 0 to {MAX_HORIZON}"
+    fix = "write 0 for a case not yet begun" if np.isnan(done) else "correct it"
+    # the header is row 1 of a spreadsheet, the first case row 2
+    return Fault("sessions", f"value {shown}", allowed, fix, row=case + 2, column="sessions", value=shown)
 
 
 def labels(columns: Columns, n: int) -> tuple[str, ...]:
     """Labels of the cases: the column case, else their numbers from 1."""
     if "case" in columns:
-        return tuple(str(label) for label in np.asarray(columns["case"], dtype=object))
+        return tuple(str(label) for label in np.atleast_1d(np.asarray(columns["case"], dtype=object)))
     return tuple(str(i + 1) for i in range(n))
+
+
+def check_draws(draws: int, n_draws: int) -> None:
+    """Refuse a number of draws that the model does not hold."""
+    whole = isinstance(draws, int | np.integer) and not isinstance(draws, bool)
+    if not whole or not 1 <= draws <= n_draws:
+        raise FitError(Fault("draws", f"{draws!r}", f"a whole number from 1 to {n_draws}"))
+
+
+def strata_of(found: NDArray[Any], strata: tuple[str, ...], *, feature: str) -> NDArray[np.intp]:
+    """Position of each case's level among the strata of a life table.
+
+    Raises
+    ------
+    FitError
+        If a level has no table: no fitted case had it.
+    """
+    unknown = sorted({str(v) for v in found} - set(strata))
+    if unknown:
+        raise FitError(Fault(feature, f"no fitted case has level {', '.join(unknown)}", ", ".join(strata)))
+    return np.array([strata.index(v) for v in found], dtype=np.intp)
+
+
+def notes_of(missing: list[str], done: int, horizon: int, *, last: int) -> tuple[str, ...]:
+    """What the reader of one case's forecast must know; `last` is the largest session fitted."""
+    notes = [f"{name} is not known; averaged over the fitted case mix" for name in missing]
+    if horizon > last:
+        carried = "the last session's effect is carried on"
+        notes.insert(0, f"sessions after {last} go beyond the fitted cases; {carried}")
+    if done >= horizon:
+        notes.append(f"{done} sessions done reach the horizon {horizon}: nothing left to forecast")
+    return tuple(notes)
 
 
 def check_size(parameters: Parameters, n: int, horizon: int) -> None:
@@ -60,7 +106,7 @@ def check_size(parameters: Parameters, n: int, horizon: int) -> None:
 
 def check_possible(probabilities: FloatArray, done: NDArray[np.int64]) -> None:
     """Refuse cases that have had more sessions than the model gives any chance of."""
-    lost = np.flatnonzero(np.isnan(probabilities).any(axis=(0, 2, 3)))
+    lost = np.flatnonzero(np.isnan(probabilities[:, :, 0, -1]).any(axis=0))
     if lost.size:
         raise FitError(
             [

@@ -53,9 +53,10 @@ class Support:
     Parameters
     ----------
     ranges : mapping of str to (float, float)
-        Range of each numeric feature of the model, rounded outwards to two significant digits.
+        Range of each numeric feature of the model, widened to limits that no case has.
     levels : mapping of str to mapping of str to int
-        Fitted cases of each level, counts below 11 kept as 0 (never seen: the level is absent).
+        Fitted cases of each level: 11 for 11 or more, 0 for fewer (never seen: the level is absent). The
+        exact count of a frequent level would tell that of a rare one, the number of cases being known.
     edges : mapping of str to tuple of float
         Features that define likeness: inner edges of the bands of a number, empty for a category.
     cells : mapping of str to int
@@ -117,7 +118,7 @@ class Support:
         return {
             "ranges": {f: list(r) for f, r in self.ranges.items()},
             "levels": {f: dict(c) for f, c in self.levels.items()},
-            "edges": {f: list(e) for f, e in self.edges.items()},
+            "edges": {f: [float(v) for v in e] for f, e in self.edges.items()},
             "cells": dict(self.cells),
         }
 
@@ -148,7 +149,7 @@ def learn(features: Features, edges: Mapping[str, tuple[float, ...]]) -> Support
         if values.dtype == object:
             known = [v for v in values if v is not None]
             counts = {level: known.count(level) for level in sorted(set(known))}
-            levels[name] = {level: n if n >= SMALL_CELL else 0 for level, n in counts.items()}
+            levels[name] = {level: SMALL_CELL if n >= SMALL_CELL else 0 for level, n in counts.items()}
         elif np.isfinite(values).any():
             ranges[name] = _outwards(float(np.nanmin(values)), float(np.nanmax(values)))
     size = len(next(iter(features.values()))) if features else 0
@@ -162,10 +163,18 @@ def learn(features: Features, edges: Mapping[str, tuple[float, ...]]) -> Support
 
 
 def _outwards(low: float, high: float) -> tuple[float, float]:
-    """Range rounded outwards to two significant digits of its width, so that no patient's own value is kept."""
-    width = max(high - low, abs(high), 1e-9)
+    """Nearest limits outside the range, halfway between numbers of two significant digits of its width.
+
+    Halfway, because cases are recorded in round numbers: a limit must not be a patient's own value.
+    """
+    width = max(high - low, abs(high), 1e-3)
     step = 10.0 ** (np.floor(np.log10(width)) - 1)
-    return float(np.round(np.floor(low / step) * step, 10)), float(np.round(np.ceil(high / step) * step, 10))
+    # half a unit beyond the round number below and above; once more if that is still no further out
+    below = (np.floor(low / step + 0.5) - 0.5) * step
+    above = (np.ceil(high / step - 0.5) + 0.5) * step
+    below = below if below < low - 1e-6 * step else below - step
+    above = above if above > high + 1e-6 * step else above + step
+    return float(np.round(below, 10)), float(np.round(above, 10))
 
 
 def _band(value: Any, edges: tuple[float, ...]) -> str | None:
@@ -185,4 +194,5 @@ def _band_words(band: int, edges: tuple[float, ...]) -> str:
 
 
 def _matches(cell: str, bands: list[str | None]) -> bool:
-    return all(b is None or b == c for b, c in zip(bands, cell.split("|"), strict=True))
+    parts = cell.split("|") if bands else []  # without features that define likeness there is one cell
+    return all(b is None or b == c for b, c in zip(bands, parts, strict=True))

@@ -78,8 +78,9 @@ def deal_patients(patients: NDArray[Any], folds: int, seed: int) -> IntArray:
 
     Examples
     --------
-    >>> deal_patients(np.array(["a", "b", "a", "c"]), 3, 1).tolist()
-    [2, 0, 2, 1]
+    >>> fold = deal_patients(np.array(["a", "b", "a", "c"]), 3, 1)
+    >>> bool(fold[0] == fold[2]), sorted(set(fold.tolist()))
+    (True, [0, 1, 2])
     """
     labels, code = np.unique(np.asarray(patients, dtype=str), return_inverse=True)
     if not 2 <= folds <= len(labels):
