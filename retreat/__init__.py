@@ -8,6 +8,8 @@ from __future__ import annotations
 from importlib import import_module
 from typing import TYPE_CHECKING, Any
 
+from retreat.version import VERSION
+
 if TYPE_CHECKING:
     from retreat.errors import DefinitionError, FitError, ModelFileError, RetreatError, TableError
     from retreat.forecast import Forecast
@@ -16,7 +18,7 @@ if TYPE_CHECKING:
     from retreat.tables import read_cases, read_visits
     from retreat.validation.schemes.crossval import validate
 
-__version__ = "0.1.0"
+__version__ = VERSION
 
 _HOME = {
     "read_cases": "retreat.tables",

@@ -54,6 +54,7 @@ class Term:
 
 
 def encode_single(term: Term, knots: tuple[float, ...], values: ArrayLike) -> FloatArray:
+    """Columns of one term that is no interaction, shape (cases, columns); see :class:`Coding` for errors."""
     if term.form == "category":
         return _indicators(term, values)
     x = np.asarray(values, dtype=float)
@@ -84,6 +85,7 @@ def _indicators(term: Term, values: ArrayLike) -> FloatArray:
 
 
 def single_names(term: Term) -> list[str]:
+    """Names of the columns of one term that is no interaction."""
     name = term.features[0]
     if term.form == "category":
         return [f"{name}={level}" for level in term.levels if level != term.reference]
@@ -97,6 +99,7 @@ def single_names(term: Term) -> list[str]:
 
 
 def form_of(text: str) -> Form:
+    """The form of this name; ValueError if there is none."""
     for form in FORMS:
         if text == form:
             return form

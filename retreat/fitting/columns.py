@@ -31,9 +31,10 @@ class Columns:
         """Columns with mean 0 and standard deviation 1, shape (cases, columns)."""
         return (self.X - self.centre) / self.scale
 
-    def rows(self, chosen: NDArray[np.bool_]) -> Columns:
-        """The same columns of the chosen cases, with their own centre and scale."""
-        return _described(self.X[chosen], self.names, labelled=self.labelled)
+    def weighted(self, weights: FloatArray) -> Columns:
+        """The same columns of the cases of weight above 0, with weighted centre and scale."""
+        chosen = weights > 0
+        return _described(self.X[chosen], self.names, weights[chosen], labelled=self.labelled)
 
 
 def read_columns(X: ArrayLike | Any) -> Columns:
@@ -60,15 +61,16 @@ def read_columns(X: ArrayLike | Any) -> Columns:
                 "drop or impute them",
             )
         )
-    return _described(matrix, names, labelled=owners is not None)
+    return _described(matrix, names, np.ones(len(matrix)), labelled=owners is not None)
 
 
-def _described(matrix: FloatArray, names: tuple[str, ...], *, labelled: bool) -> Columns:
+def _described(matrix: FloatArray, names: tuple[str, ...], weights: FloatArray, *, labelled: bool) -> Columns:
     if not matrix.size:
         n = matrix.shape[1]
         return Columns(matrix, names, np.zeros(n), np.ones(n), np.zeros(n, dtype=bool), labelled)
     with np.errstate(over="ignore", invalid="ignore"):
-        centre, scale = matrix.mean(axis=0), matrix.std(axis=0)
+        centre = weights @ matrix / weights.sum()
+        scale = np.sqrt(weights @ np.square(matrix - centre) / weights.sum())
         # by range, not by deviation: the mean of a million equal values is off by rounding
         constant = np.ptp(matrix, axis=0) <= 1e-12 * np.abs(centre)
     extreme = ~constant & ~(np.isfinite(scale) & (scale > 0))

@@ -18,6 +18,7 @@ from retreat.errors import Fault, FitError
 from retreat.model import casemix, support
 from retreat.model.card import ModelCard
 from retreat.tables import as_cases
+from retreat.version import VERSION
 
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
@@ -108,15 +109,13 @@ class Design:
         """Card of a model fitted to these cases."""
         from datetime import UTC, datetime
 
-        from retreat import __version__
-
         ended = {end: int((self.ending == j).sum()) for j, end in enumerate(self.definition.ends, start=1)}
         return ModelCard(
             name=self.definition.name,
             title=self.definition.title,
             method=method,
             ends=self.definition.ends,
-            retreat_version=__version__,
+            retreat_version=VERSION,
             created=datetime.now(UTC).date().isoformat(),
             n_cases=len(self.sessions),
             n_patients=self.n_patients,

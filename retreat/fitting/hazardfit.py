@@ -157,7 +157,7 @@ def check_separation(fit: HazardFit, names: tuple[str, ...]) -> None:
 
 def _not_converged(fit: HazardFit, names: tuple[str, ...]) -> Fault:
     finite = np.isfinite(fit.solution.evaluation.information).all()
-    held = np.diag(fit.penalty.precision)[: fit.layout.n_coefficients].any()
+    held = (np.diag(fit.penalty.precision) * ~fit.layout.unlearned)[: fit.layout.n_coefficients].any()
     if names and finite and not held:
         coefficients = fit.layout.split(fit.theta)[0]
         away = fit.runaway() | (np.abs(coefficients) > _FAR).any(axis=0)

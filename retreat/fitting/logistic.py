@@ -144,9 +144,9 @@ class LogisticHazard(BaseEstimator):  # type: ignore[misc]  # scikit-learn carri
         w = read_weights(weights, len(s))
         patients = read_groups(groups, len(s))
         n_ends = max(int(e.max()), 1)
-        if w is not None and not w.all():  # a case of weight 0 is not there
+        if w is not None:  # a case of weight 0 is not there
             here = w > 0
-            columns, s, e, w = columns.rows(here), s[here], e[here], w[here]
+            columns, s, e, w = columns.weighted(w), s[here], e[here], w[here]
             patients = None if patients is None else patients[here]
         courses = Courses(columns.standardised(), s, e, n_ends, w, columns.names)
         if self.penalty == 0:

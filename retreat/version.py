@@ -1,0 +1,3 @@
+"""Version of the package, also written into every saved model."""
+
+VERSION = "0.1.0"
