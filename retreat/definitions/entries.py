@@ -1,0 +1,108 @@
+"""Entries of a definition file as written, each with its type and range."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Annotated, Literal
+
+from pydantic import BaseModel, ConfigDict, Field
+
+from retreat.coding import Form
+from retreat.hazard import Link
+
+Outcome = Literal["course", "second_session"]
+SessionEffect = Literal["free", "smooth", "linear"]
+
+Why = Annotated[str, Field(min_length=10)]
+# strict: true is not 1 and "0.5" is not 0.5
+Number = Annotated[float, Field(strict=True)]
+Whole = Annotated[int, Field(strict=True)]
+
+
+class Entry(BaseModel):
+    """An entry: no key it does not know, no number that is not finite, no reason of blanks."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False, str_strip_whitespace=True)
+
+
+class Prior(Entry):
+    """Normal prior of a coefficient, for one level and end or for all; later entries overrule earlier ones."""
+
+    mean: Number = 0.0
+    sd: Annotated[Number, Field(gt=0, le=10)]
+    why: Why
+    level: str = ""
+    end: str = ""
+
+
+class Spread(Entry):
+    """Scale of a step or of a half-normal prior of a standard deviation."""
+
+    sd: Annotated[Number, Field(gt=0, le=5)]
+    why: Why
+
+
+class TermEntry(Entry):
+    """A term as written: its feature or pair of features, form, reason and priors."""
+
+    feature: str | tuple[str, str]
+    form: Form
+    why: Why
+    prior: Annotated[tuple[Prior, ...], Field(min_length=1)]
+    reference: str = ""
+    centre: Number | None = None
+    scale: Annotated[Number, Field(gt=0)] = 1.0
+    knots: Annotated[Whole, Field(ge=3, le=7)] = 4
+
+    @property
+    def features(self) -> tuple[str, ...]:
+        """The features, one or two."""
+        return (self.feature,) if isinstance(self.feature, str) else self.feature
+
+
+class Sessions(Entry):
+    """How the chance of ending moves from session to session."""
+
+    effect: SessionEffect = "smooth"
+    pool_below: Annotated[Whole, Field(ge=0, le=100)] = 5
+    first: tuple[Prior, ...] = ()
+    step: Spread | None = None
+
+
+class Groups(Entry):
+    """Half-normal priors of the spread between operators and between patients."""
+
+    operator: Spread | None = None
+    patient: Spread | None = None
+
+
+class Gates(Entry):
+    """Least numbers below which the definition refuses a table."""
+
+    min_cases: Annotated[Whole, Field(ge=1)] = 20
+    min_ended: Annotated[Whole, Field(ge=1)] = 10
+    why: Why = "Below this a table of what happened serves better (our judgement)."
+
+
+class Reference(Entry):
+    """One reference."""
+
+    text: Annotated[str, Field(min_length=10)]
+
+
+class File(Entry):
+    """A whole definition file."""
+
+    name: Annotated[str, Field(pattern=r"^[a-z][a-z0-9_]*$")]
+    title: Annotated[str, Field(min_length=5)]
+    purpose: Annotated[str, Field(min_length=10)]
+    outcome: Outcome
+    link: Link = "logit"
+    sessions: Sessions = Sessions()
+    strata: str = ""
+    pseudo_cases: Annotated[Number, Field(ge=0)] = 0.0
+    terms: tuple[TermEntry, ...] = ()
+    groups: Groups = Groups()
+    gates: Gates = Gates()
+    support: Mapping[str, tuple[Number, ...]] = {}
+    references: tuple[Reference, ...] = ()
