@@ -64,6 +64,7 @@ def fit(
     FitError
         If the method, a setting or the data do not allow the fit.
     """
+    _check_kinds(cases, definition)
     chosen = read_definition(definition)
     name = method or ("lifetable" if chosen.strata else "logistic")
     if fault := choice_fault("method", name, METHODS):
@@ -78,6 +79,16 @@ def fit(
     fitter: Callable[..., Model] = getattr(import_module(home), function)
     _check_settings(fitter, name, settings)
     return fitter(design(cases, chosen), seed=int(seed), **settings)
+
+
+def _check_kinds(cases: object, definition: object) -> None:
+    faults = []
+    if not hasattr(cases, "columns"):
+        faults.append(Fault("cases", f"a {type(cases).__name__}", "a DataFrame", "use retreat.read_cases"))
+    if not isinstance(definition, str | Path | Definition):
+        faults.append(Fault("definition", f"{definition!r}", "a name, a path or a Definition"))
+    if faults:
+        raise FitError(faults)
 
 
 def _check_settings(fitter: Callable[..., Any], name: str, settings: dict[str, Any]) -> None:

@@ -21,7 +21,10 @@ _SETTINGS: Mapping[str, tuple[str, ...]] = {
 
 
 def term_faults(
-    source: str, terms: Mapping[int, TermEntry], written: Sequence[tuple[str, ...]], ends: tuple[str, ...]
+    source: str,
+    terms: Mapping[int, TermEntry],
+    written: Sequence[tuple[str, ...]],
+    ends: tuple[str, ...] | None,
 ) -> list[Fault]:
     """Faults of the terms.
 
@@ -33,8 +36,8 @@ def term_faults(
         Terms by position from 0; one that is broken in itself is left out.
     written : sequence of tuple of str
         Features of every term, broken ones too, so that an interaction still finds them.
-    ends : tuple of str
-        Ends a prior may name.
+    ends : tuple of str or None
+        Ends a prior may name; None while they cannot be told.
     """
     faults: list[Fault] = []
     for position, entry in terms.items():
@@ -58,7 +61,9 @@ def term_faults(
     return faults
 
 
-def session_faults(source: str, sessions: Sessions, ends: tuple[str, ...], *, strata: str) -> list[Fault]:
+def session_faults(
+    source: str, sessions: Sessions, ends: tuple[str, ...] | None, *, strata: str
+) -> list[Fault]:
     """Faults of the session effects."""
     faults = prior_faults(f"{source}: sessions, first", sessions.first, ends, ())
     if sessions.effect == "smooth" and not strata and sessions.step is None:
@@ -95,18 +100,20 @@ def strata_faults(source: str, strata: str, *, has_terms: bool) -> list[Fault]:
 
 
 def prior_faults(
-    where: str, priors: Sequence[Prior], ends: tuple[str, ...], levels: tuple[str, ...]
+    where: str, priors: Sequence[Prior], ends: tuple[str, ...] | None, levels: tuple[str, ...]
 ) -> list[Fault]:
     """Ends and levels that priors name and that do not exist."""
     of_levels = ", ".join(levels) or "no level: this is no category"
-    unknown_end = [Fault(where, f"prior of unknown end {p.end}", ", ".join(ends)) for p in priors if p.end]
-    unknown_end = [fault for fault, p in zip(unknown_end, [p for p in priors if p.end], strict=True) if p.end not in ends]
-    unknown_level = [
+    faults = [
+        Fault(where, f"prior of unknown end {p.end}", ", ".join(ends))
+        for p in priors
+        if ends is not None and p.end and p.end not in ends
+    ]
+    return faults + [
         Fault(where, f"prior of unknown level {p.level}", of_levels)
         for p in priors
         if p.level and p.level not in levels
     ]
-    return unknown_end + unknown_level
 
 
 def near(name: str) -> str:
@@ -137,9 +144,7 @@ def _single_faults(where: str, entry: TermEntry, feature: Feature) -> list[Fault
     return faults
 
 
-def _interaction_faults(
-    where: str, entry: TermEntry, earlier: Sequence[tuple[str, ...]]
-) -> list[Fault]:
+def _interaction_faults(where: str, entry: TermEntry, earlier: Sequence[tuple[str, ...]]) -> list[Fault]:
     if len(set(entry.features)) != 2:
         return [Fault(where, f"interaction of {entry.features[0]} alone", "two different features")]
     return [
@@ -159,7 +164,7 @@ def _setting_faults(where: str, entry: TermEntry) -> list[Fault]:
     ]
 
 
-def _coverage_faults(where: str, priors: Sequence[Prior], ends: tuple[str, ...]) -> list[Fault]:
-    bare = [end for end in ends if not any(not p.level and p.end in ("", end) for p in priors)]
+def _coverage_faults(where: str, priors: Sequence[Prior], ends: tuple[str, ...] | None) -> list[Fault]:
+    bare = [end for end in ends or () if not any(not p.level and p.end in ("", end) for p in priors)]
     fix = "add one without a level first; priors of single levels may follow"
     return [Fault(where, f"no prior for all columns of end {end}", fix=fix) for end in bare]

@@ -6,7 +6,7 @@ import difflib
 import hashlib
 import re
 import tomllib
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence, Set
 from pathlib import Path
 from typing import Any
 
@@ -41,6 +41,10 @@ _ENTRIES: Mapping[str, type[BaseModel]] = {
     "patient": Spread,
     "gates": Gates,
     "references": Reference,
+}
+_ALLOWED = {
+    "model_type": "a table of entries",
+    "string_pattern_mismatch": "lower-case letters, digits and _, a letter first",
 }
 # stands in for a broken required entry while the rest of the file is checked
 _STAND_IN = {"name": "x", "title": "title", "purpose": "a purpose", "outcome": "course"}
@@ -103,10 +107,108 @@ def _checked(source: str, data: Mapping[str, Any]) -> File:
     try:
         file = File.model_validate(data)
     except ValidationError as error:
-        broken = {(*e["loc"], None)[:2] if e["loc"][0] == "terms" else (e["loc"][0], None) for e in error.errors()}
-        faults = _entry_faults(source, error)
-        raise DefinitionError([*faults, *_faults_of_rest(source, data, broken)]) from None
-    faults = _faults(source, file, dict(enumerate(file.terms)), [t.features for t in file.terms])
+        wrong = dict.fromkeys(_entry_fault(source, e) for e in error.errors())
+        raise DefinitionError([*wrong, *_faults_of_the_rest(source, data, error)]) from None
+    written = [entry.features for entry in file.terms]
+    faults = _faults(source, file, dict(enumerate(file.terms)), written, broken=set())
     if faults:
         raise DefinitionError(faults)
     return file
+
+
+def _faults(
+    source: str,
+    file: File,
+    terms: Mapping[int, TermEntry],
+    written: Sequence[tuple[str, ...]],
+    *,
+    broken: Set[object],
+) -> list[Fault]:
+    ends = None if "outcome" in broken else ENDS[file.outcome]
+    faults = term_faults(source, terms, written, ends)
+    if not broken & {"sessions", "strata"}:
+        faults += session_faults(source, file.sessions, ends, strata=file.strata)
+    if "support" not in broken:
+        faults += support_faults(source, file.support)
+    if "strata" not in broken:
+        faults += strata_faults(source, file.strata, has_terms=bool(written))
+    return faults
+
+
+def _faults_of_the_rest(source: str, data: Mapping[str, Any], error: ValidationError) -> list[Fault]:
+    """Faults of the entries that are sound in themselves, so that one reading shows all."""
+    places = [e["loc"] for e in error.errors()]
+    broken_terms = {place[1] for place in places if place[0] == "terms" and len(place) > 1}
+    broken = {place[0] for place in places if place[0] != "terms" or len(place) == 1}
+    listed = [] if "terms" in broken else data.get("terms", [])
+    terms = {i: TermEntry.model_validate(t) for i, t in enumerate(listed) if i not in broken_terms}
+    rest = {k: v for k, v in data.items() if k in File.model_fields and k not in {*broken, "terms"}}
+    file = File.model_validate({**_STAND_IN, **rest})
+    return _faults(source, file, terms, [_written_features(t) for t in listed], broken=broken)
+
+
+def _written_features(term: object) -> tuple[str, ...]:
+    feature = term.get("feature", ()) if isinstance(term, dict) else ()
+    return (feature,) if isinstance(feature, str) else tuple(str(f) for f in feature or ())
+
+
+def _entry_fault(source: str, error: ErrorDetails) -> Fault:
+    place = list(error["loc"])
+    if "feature" in place:  # a union: told once, not once a member
+        place = place[: place.index("feature") + 1]
+        return Fault(_where(source, place), "no feature", "one name, or a list of two for an interaction")
+    where, kind = _where(source, place), error["type"]
+    if kind == "missing":
+        return Fault(where, "missing", fix="add it")
+    if kind == "extra_forbidden":
+        above = [part for part in place[:-1] if isinstance(part, str)]
+        entry = _ENTRIES[above[-1]] if above else File
+        return Fault(where, "unknown entry", ", ".join(entry.model_fields), "correct its name or drop it")
+    value = repr(error["input"])[:60]
+    return Fault(where, value, _ALLOWED.get(kind) or _allowed(error["msg"]), value=value)
+
+
+def _where(source: str, place: Sequence[int | str]) -> str:
+    """Place in words, entries of a list counted from 1: terms 3, prior 1, sd."""
+    words: list[str] = []
+    for part in place:
+        if isinstance(part, int):
+            words[-1] += f" {part + 1}"
+        else:
+            words.append(part)
+    return f"{source}: {', '.join(words)}"
+
+
+def _allowed(message: str) -> str:
+    return re.sub(r"^\w+ should (be |have )?| after validation.*$", "", message)
+
+
+def _definition(file: File, fingerprint: str) -> Definition:
+    return Definition(
+        name=file.name,
+        title=file.title,
+        purpose=" ".join(file.purpose.split()),
+        outcome=file.outcome,
+        link=file.link,
+        sessions=file.sessions,
+        strata=file.strata,
+        pseudo_cases=file.pseudo_cases,
+        terms=tuple(_term(entry) for entry in file.terms),
+        entries=file.terms,
+        groups=file.groups,
+        gates=file.gates,
+        likeness=dict(file.support),
+        references=tuple(reference.text for reference in file.references),
+        fingerprint=fingerprint,
+    )
+
+
+def _term(entry: TermEntry) -> Term:
+    if entry.form == "category":
+        levels = FEATURES[entry.features[0]].levels
+        return Term(entry.features, "category", reference=entry.reference, levels=levels)
+    if entry.form == "interaction":
+        return Term(entry.features, "interaction")
+    knots = entry.knots if entry.form == "spline" else 0
+    centre = entry.centre if entry.centre is not None else (1.0 if entry.form == "log" else 0.0)
+    return Term(entry.features, entry.form, centre=centre, scale=entry.scale, n_knots=knots)

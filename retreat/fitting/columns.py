@@ -138,7 +138,7 @@ def _numbers(X: ArrayLike | Any) -> FloatArray:
         array = np.asarray(X)
         if array.dtype.kind not in "biufO":
             raise FitError(fault)
-        return array.astype(float)
+        return array.astype(float, order="C")  # one layout, so that the same numbers give the same bytes
     except (TypeError, ValueError) as error:
         raise error if isinstance(error, FitError) else FitError(fault) from None
 

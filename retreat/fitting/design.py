@@ -273,7 +273,7 @@ def _left_out_notes(begun: NDArray[np.bool_], missing: Mapping[str, NDArray[np.b
 
 def _constant_notes(kept: Mapping[str, NDArray[Any]], definition: Definition) -> tuple[str, ...]:
     return tuple(
-        f"{name} has one value in these cases: its effect is the prior alone"
+        f"{name} has one value in these cases: its effect is what the prior or penalty says"
         for name in definition.features
         if len(set(kept[name].tolist())) == 1 and name != definition.strata
     )
@@ -281,7 +281,7 @@ def _constant_notes(kept: Mapping[str, NDArray[Any]], definition: Definition) ->
 
 def _end_notes(ending: IntArray, definition: Definition) -> tuple[str, ...]:
     return tuple(
-        f"no case ended {end}: its share rests on the prior alone"
+        f"no case ended {end}: its share is the prior's, or 0 without one, and its effects are not estimated"
         for j, end in enumerate(definition.ends, start=1)
         if not (ending == j).any()
     )

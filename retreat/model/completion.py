@@ -12,7 +12,8 @@ from retreat.model.casemix import CaseMix
 
 Features = dict[str, NDArray[Any]]
 
-# completions of one case: 64 stratified values leave a Monte-Carlo error near 0.003
+# completions of one case: 64 stratified values leave a root mean square error below 0.003 in a probability,
+# four missing features together (checked against the full average in the tests)
 N_COMPLETIONS = 64
 
 

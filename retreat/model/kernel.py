@@ -11,9 +11,9 @@ from retreat.hazard import Link, hazards_and_going_on
 
 FloatArray = NDArray[np.float64]
 
-# Gauss-Hermite nodes for the patient effect: 15 integrate a logit-normal hazard to 1e-4 up to a standard
-# deviation of 2 (checked against 101 nodes in the tests)
-_N_NODES = 15
+# Gauss-Hermite nodes for the patient effect: up to a standard deviation of 2, 25 integrate to 1e-4, and to
+# 5e-4 where a case already had six sessions (checked against adaptive quadrature in the tests)
+_N_NODES = 25
 # values of one block of the working arrays: about 0.5 MB each, so that a block stays in cache
 _BLOCK_VALUES = 65_536
 # chance of still being in treatment below which a forecast given it means nothing

@@ -68,9 +68,7 @@ def penalised(X, y, penalty, firth):
         p = 1 / (1 + np.exp(-X @ b))
         information = X.T * (p * (1 - p)) @ X
         hat = p * (1 - p) * np.einsum("ij,jk,ik->i", X, np.linalg.inv(information), X) if firth else 0.0
-        b = b + np.linalg.solve(
-            information + np.diag(penalty), X.T @ (y - p + hat * (0.5 - p)) - penalty * b
-        )
+        b = b + np.linalg.solve(information + np.diag(penalty), X.T @ (y - p + hat * (0.5 - p)) - penalty * b)
     return b
 
 
@@ -82,28 +80,66 @@ def first_sex(folder):
     import statsmodels.api as sm
 
     boys = pd.read_csv(os.path.join(folder, "validation_first_sex.csv"))
-    groups = {"pt=0": boys.parental_transition == 0, "pt=1": boys.parental_transition == 1, "all": boys.grade > 0}
+    groups = {
+        "pt=0": boys.parental_transition == 0,
+        "pt=1": boys.parental_transition == 1,
+        "all": boys.grade > 0,
+    }
     for name, chosen in groups.items():
         f = sm.SurvfuncRight(boys.grade[chosen], 1 - boys.censor[chosen])
         for grade, share in zip(f.surv_times, f.surv_prob, strict=True):
-            record("first_sex", f"lifetable {name}", 1, f"in treatment {int(grade) - 6}", share, 1e-9, "statsmodels SurvfuncRight")
+            record(
+                "first_sex",
+                f"lifetable {name}",
+                1,
+                f"in treatment {int(grade) - 6}",
+                share,
+                1e-9,
+                "statsmodels SurvfuncRight",
+            )
     sessions, ending = boys.grade.to_numpy() - 6, 1 - boys.censor.to_numpy()
     slopes = boys[["parental_transition", "antisociality"]].to_numpy()
     logit = sm.families.Binomial()
     for model, which in {"A": [], "B": [0], "C": [1], "D": [0, 1]}.items():
         X, y = person_periods(sessions, ending, slopes[:, which])
         names = [("pt", "pas")[i] for i in which]
-        regression("first_sex", f"logit {model}", names, X, y, logit, "statsmodels GLM, model of Singer and Willett 2003 Table 11.3")
+        regression(
+            "first_sex",
+            f"logit {model}",
+            names,
+            X,
+            y,
+            logit,
+            "statsmodels GLM, model of Singer and Willett 2003 Table 11.3",
+        )
     X, y = person_periods(sessions, ending, slopes[:, :1])
     cloglog = sm.families.Binomial(sm.families.links.CLogLog())
-    regression("first_sex", "cloglog B", ["pt"], X, y, cloglog, "statsmodels GLM, model of Singer and Willett 2003 Table 12.3")
-    for label, b in zip([*(f"session {k}" for k in range(1, 7)), "pt"], penalised(X, y, np.zeros(7), True), strict=True):
+    regression(
+        "first_sex",
+        "cloglog B",
+        ["pt"],
+        X,
+        y,
+        cloglog,
+        "statsmodels GLM, model of Singer and Willett 2003 Table 12.3",
+    )
+    for label, b in zip(
+        [*(f"session {k}" for k in range(1, 7)), "pt"], penalised(X, y, np.zeros(7), True), strict=True
+    ):
         record("first_sex", "firth B", 1, label, b, 1e-7, "Newton on the modified score; R brglm2 0.9 agrees")
     X, y = person_periods(sessions, ending, slopes)
     for strength in (1, 10):
         b = penalised(X, y, np.r_[np.zeros(6), strength, strength], False)
         for label, value in zip([*(f"session {k}" for k in range(1, 7)), "pt", "pas"], b, strict=True):
-            record("first_sex", f"ridge {strength}", 1, label, value, 1e-7, "Newton on the score; scipy BFGS agrees to 1e-5")
+            record(
+                "first_sex",
+                f"ridge {strength}",
+                1,
+                label,
+                value,
+                1e-7,
+                "Newton on the score; scipy BFGS agrees to 1e-5",
+            )
     for ties in ("breslow", "efron"):
         f = sm.PHReg(boys.grade, slopes[:, :1], status=ending, ties=ties).fit()
         record("first_sex", f"cox {ties}", 1, "pt", f.params[0], 1e-5, "statsmodels PHReg")
@@ -118,8 +154,24 @@ def endometrial():
         "EH": (-2.60416387, 0.77601764),
     }
     for name, (b, se) in published.items():
-        record("endometrial", "firth", 1, name, b, 1e-6, "logistf (Heinze and Schemper 2002), recorded in an MIT-licensed Python test suite")
-        record("endometrial", "firth", 1, f"standard error {name}", se, 1e-6, "inverse information at the Firth estimate")
+        record(
+            "endometrial",
+            "firth",
+            1,
+            name,
+            b,
+            1e-6,
+            "logistf (Heinze and Schemper 2002), recorded in an MIT-licensed Python test suite",
+        )
+        record(
+            "endometrial",
+            "firth",
+            1,
+            f"standard error {name}",
+            se,
+            1e-6,
+            "inverse information at the Firth estimate",
+        )
 
 
 def unempdur(folder):
@@ -142,7 +194,15 @@ def unempdur(folder):
     for t in range(1, 29):
         i = np.flatnonzero(periods <= t)[-1]
         for end in (1, 2, 3):
-            record("unempdur", "incidence", end, t, incidence[end][i], 1e-9, "scikit-survival cumulative_incidence_competing_risks")
+            record(
+                "unempdur",
+                "incidence",
+                end,
+                t,
+                incidence[end][i],
+                1e-9,
+                "scikit-survival cumulative_incidence_competing_risks",
+            )
 
     names = ["age", "logwage", "ui"]
     sessions = np.minimum(spells.spell.to_numpy(), 10)
@@ -158,13 +218,37 @@ def unempdur(folder):
     f = sm.MNLogit(y, pd.DataFrame(X, columns=columns)).fit(disp=0, method="newton", maxiter=300, tol=1e-12)
     for end in (1, 2, 3):
         for name in columns:
-            record("unempdur", "multinomial", end, name, f.params.loc[name].iloc[end - 1], 1e-7, "statsmodels MNLogit")
-            record("unempdur", "multinomial", end, f"standard error {name}", f.bse.loc[name].iloc[end - 1], 1e-7, "statsmodels MNLogit")
+            record(
+                "unempdur",
+                "multinomial",
+                end,
+                name,
+                f.params.loc[name].iloc[end - 1],
+                1e-7,
+                "statsmodels MNLogit",
+            )
+            record(
+                "unempdur",
+                "multinomial",
+                end,
+                f"standard error {name}",
+                f.bse.loc[name].iloc[end - 1],
+                1e-7,
+                "statsmodels MNLogit",
+            )
     record("unempdur", "multinomial", 0, "log likelihood", f.llf, 1e-7, "statsmodels MNLogit")
     hazard = np.asarray(f.predict(np.column_stack([np.eye(8), np.tile([35.0, 5.5, 1.0], (8, 1))])))
     before = np.r_[1.0, np.cumprod(hazard[:, 0])[:-1]]
     for end in (1, 2, 3):
-        record("unempdur", "multinomial", end, "predicted", before @ hazard[:, end], 1e-8, "statsmodels MNLogit, plugged in")
+        record(
+            "unempdur",
+            "multinomial",
+            end,
+            "predicted",
+            before @ hazard[:, end],
+            1e-8,
+            "statsmodels MNLogit, plugged in",
+        )
 
 
 def main(folder):

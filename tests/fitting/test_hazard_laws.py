@@ -159,7 +159,9 @@ def test_the_strength_of_a_raw_ridge_moves_with_the_unit():
 def test_a_stronger_ridge_means_smaller_coefficients():
     d = draw(11)
 
-    sizes = [np.linalg.norm(LogisticHazard(penalty=s).fit(d.X, *d.outcome).coef_) for s in (0, 1, 10, 1e3, 1e8)]
+    sizes = [
+        np.linalg.norm(LogisticHazard(penalty=s).fit(d.X, *d.outcome).coef_) for s in (0, 1, 10, 1e3, 1e8)
+    ]
 
     assert (np.diff(sizes) < 0).all()
     assert sizes[-1] < 1e-5
