@@ -48,10 +48,9 @@ def counts_of(probabilities: ArrayLike, total: int = 100) -> NDArray[np.int64]:
         raise ValueError("probabilities must sum to 1 over the last axis")
     shares = np.clip(shares, 0.0, None)
     exact = shares / shares.sum(axis=-1, keepdims=True) * total
-    # a share within rounding error of a whole number is that number, and remainders that close are tied
-    exact = np.where(np.abs(exact - np.rint(exact)) < 1e-9, np.rint(exact), exact)
     counts = np.floor(exact).astype(np.int64)
     missing = total - counts.sum(axis=-1)  # (...)
+    # remainders that differ by rounding error alone are tied
     order = np.argsort(-np.round(exact - counts, 9), axis=-1, kind="stable")
     rank = np.argsort(order, axis=-1, kind="stable")
     return np.asarray(counts + (rank < missing[..., None]))

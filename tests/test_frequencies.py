@@ -36,8 +36,7 @@ def test_a_tie_goes_to_the_earlier_state_although_floats_differ_in_the_last_digi
 
 
 def test_a_whole_share_is_not_rounded_down_for_its_last_digit() -> None:
-    # 0.29 x 100 is 28.999999999999996 in floats; as a floor of 28 its remainder would still win, but a
-    # share of exactly 29 must not compete for a figure
+    # 0.29 x 100 is 28.999999999999996 in floats
     assert counts_of([0.29, 0.565, 0.145]).tolist() == [29, 57, 14]
 
 

@@ -43,7 +43,7 @@ def spline_knots(values: ArrayLike, n_knots: int) -> tuple[float, ...]:
     Raises
     ------
     FitError
-        If the quantiles coincide.
+        If there are fewer distinct values than knots, or the knots coincide.
 
     Examples
     --------
@@ -51,17 +51,21 @@ def spline_knots(values: ArrayLike, n_knots: int) -> tuple[float, ...]:
     (100.9, 500.5, 900.1)
     """
     x = np.sort(np.asarray(values, dtype=float))
-    knots = np.quantile(x, _KNOT_QUANTILES[n_knots]) if len(x) else np.full(n_knots, np.nan)
+    n_distinct = len(np.unique(x))
+    refusal = FitError(
+        Fault(
+            "spline",
+            f"{n_distinct} distinct values do not separate {n_knots} knots",
+            fix="use fewer knots or a linear term",
+        )
+    )
+    if n_distinct < n_knots:  # fewer values than the columns and the constant could tell apart
+        raise refusal
+    knots = np.quantile(x, _KNOT_QUANTILES[n_knots])
     if 10 <= len(x) < 100:
         knots[0], knots[-1] = x[4], x[-5]
-    if len(x) == 0 or np.any(np.diff(knots) <= 0):
-        raise FitError(
-            Fault(
-                "spline",
-                f"{len(np.unique(x))} distinct values do not separate {n_knots} knots",
-                fix="use fewer knots or a linear term",
-            )
-        )
+    if np.any(np.diff(knots) <= 0):
+        raise refusal
     return tuple(float(k) for k in knots)
 
 

@@ -173,6 +173,8 @@ def _warnings(
     lines = [words.few_seen(named)] if named else []
     if support.warnings and not named:
         lines = list(support.warnings)
+    if support.alike_in and support.n_like < SMALL_CELL and not named:
+        lines.append(words.FEW_LIKE)
     if horizon > model.card.max_session:
         lines.append(words.past_the_cases(model.card.max_session))
     return tuple(lines)

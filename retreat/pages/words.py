@@ -34,6 +34,7 @@ URGENT = (
 )
 RENEW = "Ask for a new one after each session."
 SURGERY_INSIDE = "Surgery counts as stopped."
+FEW_LIKE = "Take care: very few eyes like this one were seen. The numbers lean on other eyes."
 
 # a level as it stands behind the plain name of its feature, in brackets
 _LEVELS = {

@@ -112,9 +112,9 @@ def test_every_refusal_of_the_support_is_a_fault():
     with pytest.raises(FitError) as refused:
         build_sheet(toy_model(FULL), far, date=DATE)
     assert str(refused.value).splitlines() == [
-        "case: size_mm 14 is outside the fitted range 0.5 to 9; to mend: check the value; "
+        "case: size_mm 14 is outside the fitted range 0.45 to 9.05; to mend: check the value; "
         "if it is right, this model cannot speak for this eye",
-        "case: eccentricity_deg 50 is outside the fitted range 0 to 20; to mend: check the value; "
+        "case: eccentricity_deg 50 is outside the fitted range -0.5 to 20.5; to mend: check the value; "
         "if it is right, this model cannot speak for this eye",
     ]
 
@@ -170,7 +170,7 @@ def test_warnings_of_the_support_stand_before_the_headline():
     sheet = build_sheet(toy_model(FULL), {**EVERYTHING, "size_mm": [9.5]}, date=DATE)
     assert sheet.warnings == (words.few_seen(["size_mm", "lens"]),)
     assert sheet.sentences.index(sheet.warnings[0]) < sheet.sentences.index(sheet.headline)
-    assert "size_mm 9.5 is outside the fitted range 0.5 to 9" in sheet.for_clinic
+    assert "size_mm 9.5 is outside the fitted range 0.45 to 9.05" in sheet.for_clinic
 
 
 def test_sessions_past_the_fitted_cases_are_called_a_guess():
@@ -251,3 +251,10 @@ def test_every_level_of_a_feature_has_words(name: str):
     levels = {level: words.value_words(name, level) for level in FEATURES[name].levels}
     assert all("_" not in text for text in levels.values())
     assert name == "depth_source" or all(levels.values())
+
+
+def test_a_sheet_of_a_rare_combination_says_so_before_the_headline():
+    model = toy_model()
+    rare = replace(model, support=replace(model.support, cells={}))
+    assert build_sheet(rare, RING, date=DATE).warnings[0] == words.FEW_LIKE
+    assert words.FEW_LIKE not in build_sheet(model, RING, date=DATE).warnings
