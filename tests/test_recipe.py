@@ -120,7 +120,7 @@ def test_both_gates_are_told_at_once():
 
 def test_something_that_is_no_table_is_refused():
     with pytest.raises(
-        FitError, match="cases: a list; allowed: a DataFrame; to mend: use retreat.read_cases"
+        FitError, match=r"cases: a list; allowed: a DataFrame; to mend: use retreat.read_cases"
     ):
         retreat.fit([1, 2, 3])
 

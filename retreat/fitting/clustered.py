@@ -59,7 +59,9 @@ def clustered_covariance(fit: HazardFit, scores: FloatArray) -> FloatArray:
 
     A penalty counts as data of its own: its precision stands in the middle beside the summed squares of
     the groups' scores. What only the prior knows keeps the prior's spread instead of losing it. The
-    groups' part is scaled by G / (G - 1).
+    groups' part is scaled by G / (G - 1). Under Firth's penalty no variance is smaller than the one of
+    independent cases: that penalty is for ends seen rarely or never, whose scores hardly vary, and a
+    sandwich of them would claim to know what was not seen.
 
     Parameters
     ----------
@@ -72,4 +74,11 @@ def clustered_covariance(fit: HazardFit, scores: FloatArray) -> FloatArray:
     bread = fit.covariance()
     centred = scores - scores.mean(axis=0)
     meat = centred.T @ centred * (n_groups / max(n_groups - 1, 1))
-    return np.asarray(bread @ (meat + fit.penalty.precision) @ bread)
+    sandwich = np.asarray(bread @ (meat + fit.penalty.precision) @ bread)
+    return _at_least(sandwich, np.diag(bread)) if fit.likelihood == "firth" else sandwich
+
+
+def _at_least(covariance: FloatArray, variances: FloatArray) -> FloatArray:
+    """The same correlations with each variance raised to a floor."""
+    raised = np.sqrt(np.maximum(variances / np.diag(covariance), 1.0))
+    return covariance * np.outer(raised, raised)

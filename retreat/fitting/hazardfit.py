@@ -74,6 +74,7 @@ class HazardFit:
     solution: Solution
     penalty: Penalty
     log_likelihood: float
+    likelihood: Likelihood = "plain"
 
     @property
     def theta(self) -> FloatArray:
@@ -139,7 +140,7 @@ def fit_hazard(courses: Courses, settings: Settings) -> HazardFit:
     value = solution.evaluation.value
     if settings.likelihood == "firth":
         value = logit_likelihood(sets, coefficients, effects).value
-    return HazardFit(layout, solution, penalty, value)
+    return HazardFit(layout, solution, penalty, value, settings.likelihood)
 
 
 def check_separation(fit: HazardFit, names: tuple[str, ...]) -> None:
