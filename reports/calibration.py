@@ -22,7 +22,9 @@ from retreat.cli.validate import write_report
 
 
 def main() -> None:
-    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser = argparse.ArgumentParser(
+        description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
+    )
     parser.add_argument("--out", type=Path, default=Path("calibration"))
     parser.add_argument("--methods", default="logistic,bayes", help="comma-separated")
     parser.add_argument("--folds", type=int, default=5)

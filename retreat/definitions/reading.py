@@ -47,7 +47,7 @@ _ALLOWED = {
     "string_pattern_mismatch": "lower-case letters, digits and _, a letter first",
 }
 # stands in for a broken required entry while the rest of the file is checked
-_STAND_IN = {"name": "x", "title": "title", "purpose": "a purpose", "outcome": "course"}
+_STAND_IN = {"name": "x", "title": "title", "purpose": "the purpose", "outcome": "course"}
 
 
 def shipped() -> tuple[str, ...]:
@@ -107,8 +107,9 @@ def _checked(source: str, data: Mapping[str, Any]) -> File:
     try:
         file = File.model_validate(data)
     except ValidationError as error:
-        wrong = dict.fromkeys(_entry_fault(source, e) for e in error.errors())
-        raise DefinitionError([*wrong, *_faults_of_the_rest(source, data, error)]) from None
+        raise DefinitionError(
+            [*_entry_faults(source, error), *_faults_of_the_rest(source, data, error)]
+        ) from None
     written = [entry.features for entry in file.terms]
     faults = _faults(source, file, dict(enumerate(file.terms)), written, broken=set())
     if faults:
@@ -149,7 +150,16 @@ def _faults_of_the_rest(source: str, data: Mapping[str, Any], error: ValidationE
 
 def _written_features(term: object) -> tuple[str, ...]:
     feature = term.get("feature", ()) if isinstance(term, dict) else ()
-    return (feature,) if isinstance(feature, str) else tuple(str(f) for f in feature or ())
+    if isinstance(feature, str):
+        return (feature,)
+    return tuple(str(f) for f in feature) if isinstance(feature, list) else ()
+
+
+def _entry_faults(source: str, error: ValidationError) -> list[Fault]:
+    errors = error.errors()
+    # a list with a broken entry is also told to be too short: only the entry is at fault
+    echoes = {e["loc"][:k] for e in errors for k in range(1, len(e["loc"]))}
+    return list(dict.fromkeys(_entry_fault(source, e) for e in errors if e["loc"] not in echoes))
 
 
 def _entry_fault(source: str, error: ErrorDetails) -> Fault:

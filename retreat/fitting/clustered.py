@@ -81,4 +81,4 @@ def clustered_covariance(fit: HazardFit, scores: FloatArray) -> FloatArray:
 def _at_least(covariance: FloatArray, variances: FloatArray) -> FloatArray:
     """The same correlations with each variance raised to a floor."""
     raised = np.sqrt(np.maximum(variances / np.diag(covariance), 1.0))
-    return covariance * np.outer(raised, raised)
+    return np.asarray(covariance * np.outer(raised, raised))

@@ -234,7 +234,8 @@ def test_an_end_that_no_case_had_is_fitted_and_noted(penalty):
     assert any(note.startswith("no case ended stopped") for note in model.card.notes)
     stopped = model.expected(relieved.iloc[:10], horizon=5)[:, 1, -1]
     if penalty in ("prior", "firth"):
-        assert ((stopped > 0) & (stopped < 0.15)).all()
+        assert (stopped > 0).all()
+        assert np.median(stopped) < 0.05
     else:
         assert (stopped == 0).all()
 

@@ -18,9 +18,9 @@ from retreat.validation._spread import normal_quantile
 from retreat.validation.agreement_at import calibration_at
 from retreat.validation.agreement_record import Calibration
 from retreat.validation.comparison import Comparison, Scores, case_scores, compare, patient_interval
-from retreat.validation.schemes.folds import Progress, Recipe, deal_patients, out_of_fold
 from retreat.validation.observed import aalen_johansen
 from retreat.validation.report import MeasureRow, SessionIncidence, ValidationReport
+from retreat.validation.schemes.folds import Progress, Recipe, deal_patients, out_of_fold
 
 if TYPE_CHECKING:
     import pandas as pd

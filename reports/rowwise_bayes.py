@@ -1,0 +1,36 @@
+"""The reference for speed: the same hierarchical hazard written row by row, as most people would write it.
+
+One row a case and session, a Categorical likelihood over going on, relieved and stopped, and PyMC's own NUTS. Priors are
+those of `retreat.fitting.bayes_model`; nothing is pooled, collapsed or centred.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import pymc as pm
+import pytensor.tensor as pt
+
+from retreat.counts import person_sessions
+from retreat.fitting.design import Design
+
+
+def rowwise_model(design: Design) -> pm.Model:
+    """PyMC model of the person-session rows of a design with operator effects."""
+    case, session, end = person_sessions(design.sessions, design.ending)
+    mean, sd = design.definition.coefficient_priors(design.coding)
+    first_mean, first_sd = design.definition.first_session_priors()
+    step, groups = design.definition.sessions.step, design.definition.groups
+    K, S = design.n_ends, int(design.sessions.max())
+    with pm.Model() as model:
+        b = pm.Normal("coefficients", mean, sd, shape=mean.shape)
+        first = pm.Normal("first", first_mean, first_sd, shape=K)
+        step_sd = pm.HalfNormal("step_sd", step.sd, shape=K)
+        moves = pm.Normal("step", 0.0, 1.0, shape=(K, S - 1))
+        walk = pt.concatenate([pt.zeros((K, 1)), pt.cumsum(moves, axis=1) * step_sd[:, None]], axis=1)
+        a = first[:, None] + walk
+        operator_sd = pm.HalfNormal("operator_sd", groups.operator.sd, shape=K)
+        operator = pm.Normal("operator_raw", 0.0, 1.0, shape=(K, design.n_operators)) * operator_sd[:, None]
+        eta = pt.dot(design.X[case], b.T) + a.T[session - 1] + operator.T[design.operator[case]]
+        logits = pt.concatenate([pt.zeros((len(case), 1)), eta], axis=1)
+        pm.Categorical("end", logit_p=logits, observed=np.asarray(end))
+    return model

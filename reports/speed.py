@@ -1,0 +1,148 @@
+"""Speed: ratios against general software, measured in one run on this machine.
+
+Method. Everything runs in processes of its own, one BLAS thread each, so that peak memory is that process's and
+nothing is warm but its imports. (a) One hazard fit with two ends and the columns of `core`, continuous or with
+lengths recorded to 0.5 mm, by retreat and by statsmodels (MNLogit, Newton) on one row a case and session, building
+the rows included; coefficients must agree to 1e-7. (b) `retreat sheet` from a saved model to a written page against
+a bare `import numpy`, alternating. (c) Expected incidence of 10,000 cases over 4,000 draws and 8 sessions against a
+numpy loop over cases (timed on 500, scaled), equal to 1e-9. (d) The Bayesian `core` against the same model written row
+by row. Times are medians of the repeats shown; memory is the rise of peak resident size during the work.
+
+    python -m reports.speed [--quick] [--json FILE]
+"""
+
+from __future__ import annotations
+
+import argparse
+import importlib.util
+import json
+import os
+import statistics
+import subprocess
+import sys
+import tempfile
+from pathlib import Path
+from typing import Any
+
+from reports import speed_work
+
+ALONE = {**os.environ, "OPENBLAS_NUM_THREADS": "1", "OMP_NUM_THREADS": "1"}
+SIZES = {1_000: 21, 100_000: 3, 1_000_000: 1}  # cases: repeats
+
+
+def alone(task: str, **settings: Any) -> dict[str, Any]:
+    """Result of one piece of `speed_work` in a process of its own."""
+    run = subprocess.run(
+        [sys.executable, "-m", "reports.speed_work", task, json.dumps(settings)],
+        capture_output=True,
+        text=True,
+        env=ALONE,
+        check=True,
+    )
+    return dict(json.loads(run.stdout.splitlines()[-1]))
+
+
+def fits(sizes: dict[int, int]) -> list[dict[str, Any]]:
+    """One row a size and kind of columns: both times, both rises of memory, their ratios."""
+    rows = []
+    for n_cases, repeats in sizes.items():
+        for columns in ("continuous", "half_millimetres"):
+            setting = {"n_cases": n_cases, "columns": columns, "repeats": repeats}
+            ours, theirs = alone("retreat_fit", **setting), alone("statsmodels_fit", **setting)
+            pairs = zip(ours["coefficients"], theirs["coefficients"], strict=True)
+            away = max(abs(a - b) for a, b in pairs)
+            row = {
+                "cases": n_cases,
+                "columns": columns,
+                "retreat_s": ours["seconds"],
+                "largest_difference": away,
+            }
+            row |= {"statsmodels_s": theirs["seconds"], "times": theirs["seconds"] / ours["seconds"]}
+            row |= {"retreat_mb": ours["megabytes"], "statsmodels_mb": theirs["megabytes"]}
+            rows.append(row)
+            print(
+                f"(a) {n_cases:>9,} cases, {columns.replace('_', ' ')}: retreat {row['retreat_s']:.4g} s and "
+                f"{row['retreat_mb']:.0f} MB, statsmodels {row['statsmodels_s']:.4g} s and "
+                f"{row['statsmodels_mb']:.0f} MB: {row['times']:.1f} times as fast, "
+                f"coefficients within {away:.0e}, median of {repeats}"
+            )
+            if not away < 1e-7:
+                raise SystemExit("the two fits differ: no comparison of speed")
+    return rows
+
+
+def cold_sheet(runs: int) -> dict[str, float]:
+    """Seconds from a cold start to a written sheet, and of a bare import of numpy."""
+    with tempfile.TemporaryDirectory() as folder:
+        model = speed_work.saved_model(Path(folder))
+        features = (
+            "--opacity",
+            "ring",
+            "--size-mm",
+            "2",
+            "--zone",
+            "middle",
+            "--cornea",
+            "none",
+            "--lens",
+            "natural",
+        )
+        page = str(Path(folder) / "sheet.html")
+        sheet = [sys.executable, "-m", "retreat", "sheet", str(model), *features, "--out", page]
+        bare = [sys.executable, "-c", "import numpy"]
+        times: dict[str, list[float]] = {"sheet": [], "numpy": []}
+        for _ in range(runs):
+            times["sheet"].append(speed_work.wall(sheet, ALONE))
+            times["numpy"].append(speed_work.wall(bare, ALONE))
+    found = {name: statistics.median(values) for name, values in times.items()}
+    found["ratio"] = found["sheet"] / found["numpy"]
+    print(
+        f"(b) sheet {found['sheet'] * 1000:.0f} ms, import numpy {found['numpy'] * 1000:.0f} ms: "
+        f"{found['ratio']:.2f} times, medians of {runs} alternating runs"
+    )
+    return found
+
+
+def forecasts(n_cases: int) -> dict[str, Any]:
+    """Expected incidence of many cases, by the model and by a loop."""
+    found = alone("forecast", n_cases=n_cases, n_draws=4000, horizon=8, looped=500)
+    print(
+        f"(c) {n_cases:,} cases x 4,000 draws x 8 sessions: model.expected {found['seconds']:.2f} s and "
+        f"{found['megabytes']:.0f} MB; loop {found['loop_seconds']:.1f} s (500 cases, scaled): "
+        f"{found['loop_seconds'] / found['seconds']:.1f} times as fast, within {found['largest_difference']:.0e}"
+    )
+    return found
+
+
+def bayes() -> dict[str, Any] | None:
+    """Bayesian fits, where the row-by-row model is there."""
+    if importlib.util.find_spec("reports.rowwise_bayes") is None:
+        print("(d) left out: reports/rowwise_bayes.py is not there")
+        return None
+    from reports import rowwise_bayes
+
+    return dict(rowwise_bayes.compare())
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(
+        description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
+    )
+    parser.add_argument(
+        "--quick", action="store_true", help="1,000 and 100,000 cases, fewer repeats, no sampling"
+    )
+    parser.add_argument("--json", type=Path)
+    options = parser.parse_args()
+
+    results: dict[str, Any] = {
+        "fits": fits({1_000: 5, 100_000: 1} if options.quick else SIZES),
+        "sheet": cold_sheet(3 if options.quick else 11),
+        "forecast": forecasts(2_000 if options.quick else 10_000),
+        "bayes": None if options.quick else bayes(),
+    }
+    if options.json:
+        options.json.write_text(json.dumps(results, indent=1), encoding="utf-8")
+
+
+if __name__ == "__main__":
+    main()
