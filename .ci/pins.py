@@ -18,7 +18,9 @@ def main() -> None:
     lines = [f'    "{name}=={found[name]}",' for name in sorted(found) if name not in ("retreat", "pip")]
     block = "constraint-dependencies = [\n" + "\n".join(lines) + "\n]"
     text = PROJECT.read_text(encoding="utf-8")
-    PROJECT.write_text(re.sub(r"constraint-dependencies = \[.*?\n\]", block, text, flags=re.S), encoding="utf-8")
+    PROJECT.write_text(
+        re.sub(r"constraint-dependencies = \[.*?\n\]", block, text, flags=re.S), encoding="utf-8"
+    )
 
 
 if __name__ == "__main__":

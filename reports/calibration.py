@@ -15,9 +15,9 @@ import time
 from pathlib import Path
 
 import pandas as pd
-import synthetic
 
 import retreat
+import synthetic
 from retreat.cli.validate import write_report
 
 

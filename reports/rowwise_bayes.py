@@ -1,7 +1,7 @@
 """The reference for speed: the same hierarchical hazard written row by row, as most people would write it.
 
-One row a case and session, a Categorical likelihood over going on, relieved and stopped, and PyMC's own NUTS. Priors are
-those of `retreat.fitting.bayes_model`; nothing is pooled, collapsed or centred.
+One row a case and session, a Categorical likelihood over going on, relieved and stopped, PyMC's own NUTS. The
+priors are those of `retreat.fitting.bayes_model`; nothing is pooled, collapsed or centred.
 """
 
 from __future__ import annotations

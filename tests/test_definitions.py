@@ -378,7 +378,7 @@ def test_entries_that_do_not_fit_are_told_with_their_places(
     assert told(faults_of(tmp_path, PLAIN.replace(old, new))) == expected
 
 
-@pytest.mark.parametrize("feature", ["", "feature = 3", 'feature = ["depth"]', 'feature = ["a", "b", "c"]'])
+@pytest.mark.parametrize("feature", ["", "feature = 3", 'feature = ["age"]', 'feature = ["a", "b", "c"]'])
 def test_a_term_without_one_or_two_features_is_told_once(tmp_path: Path, feature: str) -> None:
     faults = told(faults_of(tmp_path, PLAIN.replace('feature = "depth"', feature)))
     allowed = "one name, or a list of two for an interaction"

@@ -8,9 +8,9 @@ from dataclasses import dataclass
 from pathlib import Path
 
 import pytest
-import synthetic
 
 import retreat
+import synthetic
 from retreat.cli import main
 
 
