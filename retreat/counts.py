@@ -17,6 +17,8 @@ IntArray = NDArray[np.int64]
 _COLLAPSE_FROM = 20_000
 # and it pays only when patterns are this much fewer than cases
 _COLLAPSE_AT_MOST = 0.5
+# Keys looked at before all are sorted: with the most patterns that pay, among a million cases some 400 are equal
+_PATTERN_SAMPLE = 20_000
 # a code beyond these is a slip of coding (99 for "unknown"), and would ask for as many parameters
 _MOST_SESSIONS = 999
 _MOST_ENDS = 20
@@ -133,7 +135,7 @@ def risk_sets(
     if pattern is not None:
         return _collapsed(X, sessions, weights, pattern, events, event_sums)
     order = np.argsort(-sessions.astype(np.int16), kind="stable")
-    size = len(X) - np.searchsorted(np.sort(sessions), np.arange(1, n_sessions + 1), side="left")
+    size = np.cumsum(np.bincount(sessions, minlength=n_sessions + 1)[:0:-1])[::-1]
     at_risk = None
     if weights is not None:
         reached = sessions[order][:, None] >= np.arange(1, n_sessions + 1)
@@ -183,6 +185,9 @@ def _patterns(X: FloatArray) -> tuple[IntArray, IntArray] | None:
     """First case of each distinct row and the pattern of each case; None when too few rows are equal."""
     # a random projection tells rows apart; equality is then checked exactly
     key = X @ np.random.default_rng(0).standard_normal(X.shape[1])
+    sample = key[:: max(1, len(key) // _PATTERN_SAMPLE)]
+    if len(np.unique(sample)) == len(sample):  # sorting all keys would be for nothing
+        return None
     _, first, of_case = np.unique(key, return_index=True, return_inverse=True)
     if len(first) > _COLLAPSE_AT_MOST * len(X) or not np.array_equal(X[first][of_case], X):
         return None

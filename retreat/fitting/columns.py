@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from typing import Any
+from dataclasses import dataclass, replace
+from functools import cached_property
+from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -18,23 +19,60 @@ _COLLINEAR = 1e-10
 
 @dataclass(frozen=True)
 class Columns:
-    """A design with the centre and scale of its columns, all (columns,)."""
+    """A design; centre, scale and the standardised columns are worked out when a fit asks for them.
 
-    X: FloatArray  # (cases, columns)
+    Parameters
+    ----------
+    X : ndarray of float, shape (cases, columns)
+        Columns as given.
+    names : tuple of str
+        Their names.
+    labelled : bool
+        Whether the names are the owner's, not ours.
+    weights : ndarray of float, shape (cases,), or None
+        Weights above 0 for centre and scale.
+    """
+
+    X: FloatArray
     names: tuple[str, ...]
-    centre: FloatArray
-    scale: FloatArray  # 1 for a constant column
-    constant: NDArray[np.bool_]
-    labelled: bool  # whether the names are the owner's, not ours
+    labelled: bool
+    weights: FloatArray | None = None
 
+    @property
+    def centre(self) -> FloatArray:
+        """Means, shape (columns,)."""
+        return self._moments.centre
+
+    @property
+    def scale(self) -> FloatArray:
+        """Standard deviations, shape (columns,); 1 for a constant column."""
+        return self._moments.scale
+
+    @property
+    def constant(self) -> NDArray[np.bool_]:
+        """Which columns hold one value, shape (columns,)."""
+        return self._moments.constant
+
+    @property
     def standardised(self) -> FloatArray:
         """Columns with mean 0 and standard deviation 1, shape (cases, columns)."""
-        return (self.X - self.centre) / self.scale
+        return self._moments.standardised
 
     def weighted(self, weights: FloatArray) -> Columns:
         """The same columns of the cases of weight above 0, with weighted centre and scale."""
         chosen = weights > 0
-        return _described(self.X[chosen], self.names, weights[chosen], labelled=self.labelled)
+        return replace(self, X=self.X[chosen], weights=weights[chosen])
+
+    @cached_property
+    def _moments(self) -> _Moments:
+        return _moments(self.X, self.names, self.weights)
+
+
+class _Moments(NamedTuple):
+    centre: FloatArray
+    scale: FloatArray
+    constant: NDArray[np.bool_]
+    standardised: FloatArray
 
 
 def read_columns(X: ArrayLike | Any) -> Columns:
@@ -61,18 +99,21 @@ def read_columns(X: ArrayLike | Any) -> Columns:
                 "drop or impute them",
             )
         )
-    return _described(matrix, names, np.ones(len(matrix)), labelled=owners is not None)
+    return Columns(matrix, names, owners is not None)
 
 
-def _described(matrix: FloatArray, names: tuple[str, ...], weights: FloatArray, *, labelled: bool) -> Columns:
+def _moments(matrix: FloatArray, names: tuple[str, ...], weights: FloatArray | None) -> _Moments:
     if not matrix.size:
         n = matrix.shape[1]
-        return Columns(matrix, names, np.zeros(n), np.ones(n), np.zeros(n, dtype=bool), labelled)
+        return _Moments(np.zeros(n), np.ones(n), np.zeros(n, dtype=bool), matrix)
+    w = np.ones(len(matrix)) if weights is None else weights
     with np.errstate(over="ignore", invalid="ignore"):
-        centre = weights @ matrix / weights.sum()
-        scale = np.sqrt(weights @ np.square(matrix - centre) / weights.sum())
-        # by range, not by deviation: the mean of a million equal values is off by rounding
-        constant = np.ptp(matrix, axis=0) <= 1e-12 * np.abs(centre)
+        centre = w @ matrix / w.sum()
+        centred = matrix - centre
+        scale = np.sqrt(np.einsum("i,ij,ij->j", w, centred, centred) / w.sum())
+    # by range where in doubt: the mean of a million equal values is off by rounding
+    constant = ~(scale > 1e-6 * np.abs(centre))
+    constant[constant] = np.ptp(matrix[:, constant], axis=0) <= 1e-12 * np.abs(centre[constant])
     extreme = ~constant & ~(np.isfinite(scale) & (scale > 0))
     if extreme.any():
         raise FitError(
@@ -80,7 +121,9 @@ def _described(matrix: FloatArray, names: tuple[str, ...], weights: FloatArray, 
                 _listed(names, extreme), "values too large or too small to be squared", fix="change its unit"
             )
         )
-    return Columns(matrix, names, centre, np.where(constant, 1.0, scale), constant, labelled)
+    scale = np.where(constant, 1.0, scale)
+    centred /= scale
+    return _Moments(centre, scale, constant, centred)
 
 
 def check_collinear(columns: Columns) -> None:
@@ -91,7 +134,7 @@ def check_collinear(columns: Columns) -> None:
     FitError
         Naming the columns.
     """
-    Z = columns.standardised()
+    Z = columns.standardised
     if not Z.shape[1]:
         return
     if columns.constant.any():
@@ -138,7 +181,9 @@ def _numbers(X: ArrayLike | Any) -> FloatArray:
         array = np.asarray(X)
         if array.dtype.kind not in "biufO":
             raise FitError(fault)
-        return array.astype(float, order="C")  # one layout, so that the same numbers give the same bytes
+        return array.astype(
+            float, order="C", copy=False
+        )  # one layout, so that the same numbers give the same bytes
     except (TypeError, ValueError) as error:
         raise error if isinstance(error, FitError) else FitError(fault) from None
 

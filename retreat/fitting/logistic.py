@@ -148,7 +148,7 @@ class LogisticHazard(BaseEstimator):  # type: ignore[misc]  # scikit-learn carri
             here = w > 0
             columns, s, e, w = columns.weighted(w), s[here], e[here], w[here]
             patients = None if patients is None else patients[here]
-        courses = Courses(columns.standardised(), s, e, n_ends, w, columns.names)
+        courses = Courses(columns.standardised, s, e, n_ends, w, columns.names)
         if self.penalty == 0:
             check_going_on(courses.sessions, courses.ending, columns.names)
         if self.penalty in (0, "firth"):

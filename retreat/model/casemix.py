@@ -39,10 +39,20 @@ class CaseMix:
     levels: Mapping[str, Mapping[str, float]]
     quantiles: Mapping[str, tuple[float, ...]]
 
-    def completions(self, feature: str, n: int, rng: np.random.Generator) -> NDArray[Any]:
-        """Values of a feature spread as among the fitted cases, in random order, shape (n,).
+    def completions(
+        self, feature: str, n: int, rng: np.random.Generator
+    ) -> tuple[NDArray[Any], NDArray[np.float64]]:
+        """Values of a feature spread as among the fitted cases, in random order, with their weights.
 
-        Stratified: the n values stand for n equal shares of the distribution.
+        Stratified: the n values stand for n shares of the distribution. The shares of a number are equal;
+        those of levels are weighted so that each level has its own share and not the nearest n-th.
+
+        Returns
+        -------
+        ndarray, shape (n,)
+            Values.
+        ndarray of float, shape (n,)
+            Weights, adding to 1.
 
         Raises
         ------
@@ -50,11 +60,13 @@ class CaseMix:
             If the feature was missing in every fitted case.
         """
         points = (rng.permutation(n) + 0.5) / n
-        if feature in self.levels:
-            names = np.array(list(self.levels[feature]), dtype=object)
-            edges = np.cumsum(list(self.levels[feature].values()))
-            return names[np.minimum(np.searchsorted(edges, points), len(names) - 1)]
-        return np.interp(points, _SHARES, self.quantiles[feature])
+        if feature not in self.levels:
+            return np.interp(points, _SHARES, self.quantiles[feature]), np.full(n, 1.0 / n)
+        names = np.array(list(self.levels[feature]), dtype=object)
+        shares = np.array(list(self.levels[feature].values()))
+        chosen = np.minimum(np.searchsorted(np.cumsum(shares), points), len(names) - 1)
+        weights = shares[chosen] / np.bincount(chosen, minlength=len(names))[chosen]
+        return names[chosen], weights / weights.sum()
 
     def to_json(self) -> dict[str, Any]:
         """Plain lists and numbers; :meth:`from_json` is the inverse."""

@@ -150,9 +150,10 @@ class Model:
             take(needed, complete), done[complete], parameters, horizon
         )
         for i in np.flatnonzero(~complete):
-            filled = completed(needed, int(i), self.case_mix, seed=self.card.seed)
+            filled, weights = completed(needed, int(i), self.case_mix, seed=self.card.seed)
             some, staying = self._pmf_after(filled, np.repeat(done[i], N_COMPLETIONS), parameters, horizon)
-            to_come[:, i], left[:, i] = some.mean(axis=1), staying.mean(axis=1)
+            to_come[:, i] = np.einsum("n,dnek->dek", weights, some)
+            left[:, i] = np.einsum("n,dn->d", weights, staying)
         probabilities = kernel.given_done(to_come, left)
         check_possible(probabilities, done)
         notes = tuple(
@@ -273,8 +274,8 @@ class Model:
         out = np.empty((n, self.parameters.n_ends, horizon))
         out[complete] = self._mean_pmf_of(take(needed, complete), int(complete.sum()), horizon)
         for i in np.flatnonzero(~complete):
-            filled = completed(needed, int(i), self.case_mix, seed=self.card.seed)
-            out[i] = self._mean_pmf_of(filled, N_COMPLETIONS, horizon).mean(axis=0)
+            filled, weights = completed(needed, int(i), self.case_mix, seed=self.card.seed)
+            out[i] = np.einsum("n,nek->ek", weights, self._mean_pmf_of(filled, N_COMPLETIONS, horizon))
         return out
 
     def _mean_pmf_of(self, needed: Features, n: int, horizon: int) -> FloatArray:

@@ -15,14 +15,17 @@ from retreat.hazard import Link
 from retreat.model import kernel
 from retreat.model.kernel import Parameters, given_done, mean_pmf, pmf, pmf_after
 
+# the mean form works in single precision: its promise
+SINGLE = 1e-6
+
 
 def some_parameters(
     seed: int = 1, *, draws: int = 4, ends: int = 2, columns: int = 3, strata: int = 1, sessions: int = 3
 ) -> Parameters:
     rng = np.random.default_rng(seed)
     return Parameters(
-        coefficients=rng.normal(size=(draws, ends, columns)),
-        session_effects=rng.normal(-0.5, 1, size=(draws, strata, ends, sessions)),
+        coefficients=rng.normal(0, 0.6, size=(draws, ends, columns)),
+        session_effects=rng.normal(-1, 0.6, size=(draws, strata, ends, sessions)),
         operator_effect=rng.normal(0, 0.4, size=(draws, ends)),
         patient_sd=np.zeros((draws, ends)),
     )
@@ -49,13 +52,10 @@ def loop(p: Parameters, X: np.ndarray, stratum: np.ndarray, horizon: int, link: 
                         eta += X[i, c] * p.coefficients[d, j, c]
                     etas.append(math.exp(eta))
                 total = sum(etas)
+                ending = total / (1 + total) if link == "logit" else 1 - math.exp(-total)
                 for j in range(ends):
-                    if link == "logit":
-                        hazard = etas[j] / (1 + total)
-                    else:
-                        hazard = (1 - math.exp(-total)) * etas[j] / total
-                    out[d, i, j, k] = staying * hazard
-                staying *= 1 / (1 + total) if link == "logit" else math.exp(-total)
+                    out[d, i, j, k] = staying * ending * etas[j] / total
+                staying *= 1 - ending
     return out
 
 
@@ -73,19 +73,22 @@ def test_pmf_equals_a_loop_over_draws_cases_and_sessions(link: Link, ends: int) 
 
 
 def test_cases_in_several_blocks_equal_the_loop(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(kernel, "_BLOCK_VALUES", 24)  # blocks of 3 cases for pmf, of 6 for mean_pmf
+    monkeypatch.setattr(kernel, "_BLOCK_VALUES", 24)  # blocks of 3 cases
+    monkeypatch.setattr(kernel, "_MEAN_CASES", 4)
+    monkeypatch.setattr(kernel, "_MEAN_DRAWS", 3)
     p = some_parameters(strata=2)
     X, stratum = some_cases(11, strata=2)
     expected = loop(p, X, stratum, 4, "logit")
     assert pmf(p, X, stratum, horizon=4, link="logit") == pytest.approx(expected, abs=1e-14)
-    assert mean_pmf(p, X, stratum, horizon=4) == pytest.approx(expected.mean(axis=0), abs=1e-14)
+    assert mean_pmf(p, X, stratum, horizon=4) == pytest.approx(expected.mean(axis=0), abs=SINGLE)
 
 
 def test_the_operator_effect_moves_every_session_of_its_end() -> None:
     p = some_parameters()
     X, stratum = some_cases()
-    moved = Parameters(p.coefficients, p.session_effects, p.operator_effect + [0.7, -0.2], p.patient_sd)
-    shift = np.array([0.7, -0.2])[None, None, :, None]
+    by_end = np.array([0.7, -0.2])
+    moved = Parameters(p.coefficients, p.session_effects, p.operator_effect + by_end, p.patient_sd)
+    shift = by_end[None, None, :, None]
     same = Parameters(p.coefficients, p.session_effects + shift, p.operator_effect, p.patient_sd)
     expected = pmf(same, X, stratum, horizon=5, link="logit")
     assert pmf(moved, X, stratum, horizon=5, link="logit") == pytest.approx(expected, abs=1e-15)
@@ -106,7 +109,7 @@ def test_sessions_past_the_last_fitted_carry_its_hazard_on() -> None:
     found = pmf(p, X, stratum, horizon=6, link="logit")
     left = 1 - np.cumsum(found.sum(axis=2), axis=-1)  # (draws, cases, horizon)
     hazard = found[..., 1:] / left[:, :, None, :-1]
-    # the same hazards at sessions 2, 3, ... 6; shares left may be 1e-3, so that digits are lost in the ratio
+    # the same hazards at sessions 2, 3, ... 6; shares left may be small, so that digits are lost in the ratio
     assert hazard == pytest.approx(np.repeat(hazard[..., :1], 5, axis=-1), rel=1e-9)
 
 
@@ -122,7 +125,14 @@ def test_the_mean_form_is_the_mean_of_the_full_form(seed: int, ends: int, patien
     )
     X, stratum = some_cases(7, strata=2, seed=seed)
     expected = pmf(p, X, stratum, horizon=6, link="logit").mean(axis=0)
-    assert mean_pmf(p, X, stratum, horizon=6) == pytest.approx(expected, abs=1e-12)
+    assert mean_pmf(p, X, stratum, horizon=6) == pytest.approx(expected, abs=SINGLE)
+
+
+def test_single_precision_does_not_add_up_over_many_draws() -> None:
+    p = some_parameters(draws=4000, columns=9)
+    X, stratum = some_cases(6, columns=9)
+    expected = pmf(p, X, stratum, horizon=8, link="logit").mean(axis=0)
+    assert np.abs(mean_pmf(p, X, stratum, horizon=8) - expected).max() < 2e-7
 
 
 def test_the_mean_form_takes_sessions_at_which_an_end_cannot_happen() -> None:
@@ -133,7 +143,17 @@ def test_the_mean_form_takes_sessions_at_which_an_end_cannot_happen() -> None:
     X, stratum = some_cases()
     found = mean_pmf(p, X, stratum, horizon=4)
     assert not found[:, 1, :2].any()
-    assert found == pytest.approx(pmf(p, X, stratum, horizon=4, link="logit").mean(axis=0), abs=1e-14)
+    assert found == pytest.approx(pmf(p, X, stratum, horizon=4, link="logit").mean(axis=0), abs=SINGLE)
+
+
+@pytest.mark.parametrize("case", [-120.0, -95.0, -80.0, 80.0])
+def test_the_mean_form_holds_where_single_precision_nearly_ends(case: float) -> None:
+    p = Parameters(
+        np.full((2, 2, 1), case), np.full((2, 1, 2, 3), -case / 2), np.zeros((2, 2)), np.zeros((2, 2))
+    )
+    cases = np.ones((1, 1)), np.zeros(1, dtype=int)
+    expected = pmf(p, *cases, horizon=3, link="logit").mean(axis=0)
+    assert mean_pmf(p, *cases, horizon=3) == pytest.approx(expected, abs=SINGLE)
 
 
 @pytest.mark.parametrize(("case", "session"), [(800.0, 0.0), (0.0, 800.0), (800.0, -800.0), (400.0, 400.0)])
