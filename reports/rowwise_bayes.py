@@ -6,12 +6,18 @@ priors are those of `retreat.fitting.bayes_model`; nothing is pooled, collapsed 
 
 from __future__ import annotations
 
+import resource
+
 import numpy as np
+import pandas as pd
 import pymc as pm
 import pytensor.tensor as pt
 
+import synthetic
 from retreat.counts import person_sessions
-from retreat.fitting.design import Design
+from retreat.definitions import read_definition
+from retreat.fitting.bayes_model import build
+from retreat.fitting.design import Design, design
 
 
 def rowwise_model(design: Design) -> pm.Model:
@@ -34,3 +40,41 @@ def rowwise_model(design: Design) -> pm.Model:
         logits = pt.concatenate([pt.zeros((len(case), 1)), eta], axis=1)
         pm.Categorical("end", logit_p=logits, observed=np.asarray(end))
     return model
+
+
+def compare(*, cases: int = 1_000, draws: int = 1_000, seed: int = 3) -> dict[str, float]:
+    """CPU seconds, compiling included, of both models at equal draws on one clinic with operators."""
+    clinic = synthetic.make("known_clustered", seed=seed, cases=cases, truth=False)
+    table = pd.DataFrame(clinic.cases)
+    table["patient"] = table["case"]  # operators only, in both
+    coded = design(table, read_definition("core"))
+    found = {}
+    for name, model, sampler in (
+        ("retreat", build(coded), "nutpie"),
+        ("rowwise", rowwise_model(coded), "pymc"),
+    ):
+        started = _cpu_seconds()
+        with model:
+            pm.sample(
+                draws=draws,
+                tune=draws,
+                chains=4,
+                cores=2,
+                random_seed=seed,
+                nuts_sampler=sampler,
+                target_accept=0.9,
+                progressbar=False,
+                compute_convergence_checks=False,
+            )
+        found[name] = _cpu_seconds() - started
+    found["ratio"] = found["rowwise"] / found["retreat"]
+    print(
+        f"(d) {cases:,} cases, 4 x {draws:,} draws: {found['retreat']:.1f} CPU s and {found['rowwise']:.1f} CPU s, "
+        f"compiling included: {found['ratio']:.1f} times"
+    )
+    return found
+
+
+def _cpu_seconds() -> float:
+    own, children = (resource.getrusage(who) for who in (resource.RUSAGE_SELF, resource.RUSAGE_CHILDREN))
+    return own.ru_utime + own.ru_stime + children.ru_utime + children.ru_stime

@@ -17,7 +17,8 @@ IntArray = NDArray[np.int64]
 _COLLAPSE_FROM = 20_000
 # and it pays only when patterns are this much fewer than cases
 _COLLAPSE_AT_MOST = 0.5
-# Keys looked at before all are sorted: with the most patterns that pay, among a million cases some 400 are equal
+# About how many keys are looked at before all are sorted: were a million cases of as many patterns as pay, some
+# hundred of these would be equal
 _PATTERN_SAMPLE = 20_000
 # a code beyond these is a slip of coding (99 for "unknown"), and would ask for as many parameters
 _MOST_SESSIONS = 999
@@ -185,8 +186,8 @@ def _patterns(X: FloatArray) -> tuple[IntArray, IntArray] | None:
     """First case of each distinct row and the pattern of each case; None when too few rows are equal."""
     # a random projection tells rows apart; equality is then checked exactly
     key = X @ np.random.default_rng(0).standard_normal(X.shape[1])
-    sample = key[:: max(1, len(key) // _PATTERN_SAMPLE)]
-    if len(np.unique(sample)) == len(sample):  # sorting all keys would be for nothing
+    sample = key[:: len(key) // _PATTERN_SAMPLE + 1]
+    if len(sample) < len(key) and len(np.unique(sample)) == len(sample):  # sorting all would be for nothing
         return None
     _, first, of_case = np.unique(key, return_index=True, return_inverse=True)
     if len(first) > _COLLAPSE_AT_MOST * len(X) or not np.array_equal(X[first][of_case], X):

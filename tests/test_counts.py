@@ -109,6 +109,20 @@ def test_small_tables_and_tables_of_different_rows_are_not_collapsed(monkeypatch
     assert len(risk_sets(np.zeros((500, 1)), sessions, ending, n_ends=2).X) == 1
 
 
+def test_a_sample_without_equal_rows_spares_the_sorting_of_all(monkeypatch):
+    monkeypatch.setattr(counts, "_PATTERN_SAMPLE", 50)
+    rng = np.random.default_rng(0)
+    X, sessions, ending = rng.normal(size=(20_000, 2)), rng.integers(1, 4, 20_000), rng.integers(0, 3, 20_000)
+    sorted_keys = []
+    unique = np.unique
+    monkeypatch.setattr(
+        counts.np, "unique", lambda key, **k: sorted_keys.append(len(key)) or unique(key, **k)
+    )
+
+    assert risk_sets(X, sessions, ending, n_ends=2).at_risk is None
+    assert max(sorted_keys) <= 100
+
+
 @settings(max_examples=40, deadline=None)
 @given(drawn=courses())
 def test_person_sessions_are_one_row_a_session(drawn):

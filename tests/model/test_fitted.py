@@ -197,9 +197,9 @@ def test_missing_features_are_averaged_over_the_case_mix(
     model = fitted_model()
     exact = full_average(model, case, missing, points={1: 200, 2: 60, 3: 24, 4: 24}[len(missing)])
     error = np.abs(model.expected(without(case, missing))[0] - exact)
-    # 64 completions: stated root mean square error 0.002 in a probability; three of them for the largest.
+    # 64 completions: stated root mean square error 0.003 in a probability, twice that for the largest.
     # One feature alone is averaged to the spacing of its quantiles
-    assert math.sqrt(np.mean(error**2)) < (0.002 if len(missing) > 1 else 2e-4)
+    assert math.sqrt(np.mean(error**2)) < (0.003 if len(missing) > 1 else 2e-4)
     assert error.max() < 0.006
 
 
