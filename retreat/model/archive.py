@@ -120,9 +120,7 @@ def _pack(model: Model) -> bytes:
     }
     buffer = io.BytesIO()
     with zipfile.ZipFile(buffer, "w", zipfile.ZIP_STORED) as archive:
-        _write_member(
-            archive, "model.json", json.dumps(header, indent=1, sort_keys=True, allow_nan=False).encode()
-        )
+        _write_member(archive, "model.json", json.dumps(header, indent=1, allow_nan=False).encode())
         for name, payload in arrays.items():
             _write_member(archive, f"{name}.npy", payload)
     return buffer.getvalue()
@@ -152,7 +150,8 @@ def _npy(array: NDArray[np.float64]) -> bytes:
 
 
 def _checksum(description: Mapping[str, Any], arrays: Mapping[str, bytes]) -> str:
-    digest = hashlib.sha256(json.dumps(description, sort_keys=True, allow_nan=False).encode())
+    # keys stay in their order, here and in the file: the cells of the support are named in that of its edges
+    digest = hashlib.sha256(json.dumps(description, allow_nan=False).encode())
     for name in _ARRAYS:
         digest.update(arrays[name])
     return digest.hexdigest()
@@ -260,6 +259,8 @@ def _check_replay(model: Model) -> None:
 def _check_shapes(model: Model) -> None:
     p, ends = model.parameters, len(model.card.ends)
     draws = p.coefficients.shape[0]
+    if 0 in (draws, ends, p.max_session):
+        raise ValueError(f"{draws} draws, {ends} ends and {p.max_session} sessions")
     expected = {
         "coefficients": (draws, ends, len(model.coding.names)),
         "session_effects": (draws, max(1, len(model.strata)), ends, p.session_effects.shape[-1]),
@@ -267,7 +268,7 @@ def _check_shapes(model: Model) -> None:
         "patient_sd": (draws, ends),
     }
     for name, shape in expected.items():
-        if getattr(p, name).shape != shape or 0 in (draws, ends, p.max_session):
+        if getattr(p, name).shape != shape:
             raise ValueError(f"{name} has shape {getattr(p, name).shape}, not {shape}")
     if not all(
         np.isfinite(getattr(p, name)).all() for name in ("coefficients", "operator_effect", "patient_sd")

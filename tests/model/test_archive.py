@@ -105,6 +105,7 @@ def test_a_fitted_model_comes_back_to_the_last_bit(tmp_path: Path) -> None:
     assert (before.cases, before.notes, before.cautions) == (after.cases, after.notes, after.cautions)
     assert model.expected(cases).tobytes() == again.expected(cases).tobytes()
     assert model.support_of(cases) == again.support_of(cases)
+    assert max(support.n_like for support in again.support_of(cases)) > 11
 
 
 def test_two_saves_give_the_same_bytes(tmp_path: Path) -> None:
@@ -190,7 +191,7 @@ def test_no_array_and_no_list_of_a_saved_fit_has_the_length_of_the_fitted_cases(
         if member.endswith(".npy"):
             array = np.load(io.BytesIO(data))
             assert N_DISTINCT not in array.shape
-            assert array.size % N_DISTINCT
+            assert not array.size or array.size % N_DISTINCT
         else:
             # nothing longer than the draws or the quantiles either
             assert max(lengths(json.loads(data))) < 100
@@ -415,7 +416,7 @@ def test_an_array_of_the_wrong_shape_is_refused(
 
 
 def test_a_model_without_a_session_is_refused(file: Path, payload: bytes) -> None:
-    assert "session_effects has shape" in refusal(
+    assert "3 draws, 2 ends and 0 sessions" in refusal(
         with_array(payload, file, "session_effects", npy(np.zeros((3, 1, 2, 0))))
     )
 
