@@ -4,7 +4,6 @@ import pytest
 
 from reports.recovery import recover
 
-
 pytestmark = pytest.mark.slow
 
 
