@@ -6,7 +6,8 @@ lengths recorded to 0.5 mm, by retreat and by statsmodels (MNLogit, Newton) on o
 the rows included; coefficients must agree to 1e-7. (b) `retreat sheet` from a saved model to a written page against
 a bare `import numpy`, alternating. (c) Expected incidence of 10,000 cases over 4,000 draws and 8 sessions against a
 numpy loop over cases (timed on 500, scaled), equal to 1e-6 (single precision). (d) The Bayesian `core` against the same
-model written row by row (`reports.rowwise_bayes`), CPU seconds at equal draws. Times are medians of the repeats shown; memory is the rise of peak resident size during the work.
+model written row by row (`reports.rowwise_bayes`), CPU seconds at equal draws. Times are medians of the repeats
+shown; memory is the rise of peak resident size during the work.
 
     python -m reports.speed [--quick] [--json FILE]
 """
