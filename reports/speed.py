@@ -5,8 +5,8 @@ nothing is warm but its imports. (a) One hazard fit with two ends and the column
 lengths recorded to 0.5 mm, by retreat and by statsmodels (MNLogit, Newton) on one row a case and session, building
 the rows included; coefficients must agree to 1e-7. (b) `retreat sheet` from a saved model to a written page against
 a bare `import numpy`, alternating. (c) Expected incidence of 10,000 cases over 4,000 draws and 8 sessions against a
-numpy loop over cases (timed on 500, scaled), equal to 1e-6 (single precision). (d) The Bayesian `core` against the same
-model written row by row (`reports.rowwise_bayes`), CPU seconds at equal draws. Times are medians of the repeats
+numpy loop over cases (timed on 500, scaled), equal to 1e-6 (single precision). (d) The Bayesian `core` against the
+same model written row by row (`reports.rowwise_bayes`), CPU seconds at equal draws. Times are medians of the repeats
 shown; memory is the rise of peak resident size during the work.
 
     python -m reports.speed [--quick] [--json FILE]
@@ -15,6 +15,7 @@ shown; memory is the rise of peak resident size during the work.
 from __future__ import annotations
 
 import argparse
+import importlib.util
 import json
 import os
 import statistics
@@ -114,17 +115,14 @@ def forecasts(n_cases: int) -> dict[str, Any]:
     return found
 
 
-def bayes(n_cases: int) -> dict[str, float]:
-    """CPU seconds of the Bayesian `core` and of the same model row by row, at equal draws."""
-    setting = {"n_cases": n_cases, "draws": 1000, "chains": 4}
-    ours, theirs = alone("retreat_bayes", **setting), alone("rowwise_bayes", **setting)
-    found = {"retreat_cpu_s": ours["cpu_seconds"], "rowwise_cpu_s": theirs["cpu_seconds"]}
-    found["times"] = found["rowwise_cpu_s"] / found["retreat_cpu_s"]
-    print(
-        f"(d) {n_cases:,} cases, 4 chains of 1,000 draws and 1,000 of warm-up: retreat {found['retreat_cpu_s']:.0f} "
-        f"CPU seconds, row by row {found['rowwise_cpu_s']:.0f}: {found['times']:.1f} times, building included"
-    )
-    return found
+def bayes() -> dict[str, Any] | None:
+    """Bayesian fits, where the row-by-row model is there."""
+    if importlib.util.find_spec("reports.rowwise_bayes") is None:
+        print("(d) left out: reports/rowwise_bayes.py is not there")
+        return None
+    from reports import rowwise_bayes
+
+    return dict(rowwise_bayes.compare())
 
 
 def main() -> None:
@@ -141,7 +139,7 @@ def main() -> None:
         "fits": fits({1_000: 5, 100_000: 1} if options.quick else SIZES),
         "sheet": cold_sheet(3 if options.quick else 11),
         "forecast": forecasts(2_000 if options.quick else 10_000),
-        "bayes": None if options.quick else bayes(1_000),
+        "bayes": None if options.quick else bayes(),
     }
     if options.json:
         options.json.write_text(json.dumps(results, indent=1), encoding="utf-8")

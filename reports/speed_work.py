@@ -80,13 +80,13 @@ def statsmodels_fit(n_cases: int, columns: str, repeats: int) -> dict[str, Any]:
     return {"coefficients": coefficients.ravel().tolist(), "seconds": seconds, "megabytes": rise}
 
 
-def clinic(n_cases: int, seed: int, scenario: str = "known") -> Any:
+def clinic(n_cases: int, seed: int) -> Any:
     """An invented clinic of the textbook law."""
     import pandas as pd
 
     import synthetic
 
-    return pd.DataFrame(synthetic.make(scenario, seed=seed, cases=n_cases, truth=False).cases)
+    return pd.DataFrame(synthetic.make("known", seed=seed, cases=n_cases, truth=False).cases)
 
 
 def saved_model(folder: Path) -> Path:
@@ -130,45 +130,6 @@ def by_loop(model: Any, new: Any, horizon: int) -> np.ndarray:
         staying = np.column_stack([np.ones(len(after)), after[:, :-1]])
         out.append(np.cumsum(staying[:, None] * hazard, axis=2).mean(axis=0))
     return np.array(out)
-
-
-def cpu_seconds(work: Callable[[], Any]) -> float:
-    """Seconds of all threads and child processes."""
-
-    def used() -> float:
-        both = (resource.getrusage(who) for who in (resource.RUSAGE_SELF, resource.RUSAGE_CHILDREN))
-        return sum(use.ru_utime + use.ru_stime for use in both)
-
-    before = used()
-    work()
-    return used() - before
-
-
-def retreat_bayes(n_cases: int, draws: int, chains: int) -> dict[str, Any]:
-    """The Bayesian `core` by retreat."""
-    import retreat
-
-    cases = clinic(n_cases, seed=1, scenario="known_clustered")
-    settings = {"method": "bayes", "draws": draws, "tune": 1000, "chains": chains}
-    return {"cpu_seconds": cpu_seconds(lambda: retreat.fit(cases, "core", **settings))}
-
-
-def rowwise_bayes(n_cases: int, draws: int, chains: int) -> dict[str, Any]:
-    """The same model row by row with PyMC's own sampler."""
-    import pymc as pm
-
-    from reports.rowwise_bayes import rowwise_model
-    from retreat.definitions import read_definition
-    from retreat.fitting.design import design
-
-    known = design(clinic(n_cases, seed=1, scenario="known_clustered"), read_definition("core"))
-    settings = {"draws": draws, "tune": 1000, "chains": chains, "cores": 1, "random_seed": 1}
-
-    def work() -> None:
-        with rowwise_model(known):
-            pm.sample(nuts_sampler="pymc", progressbar=False, **settings)
-
-    return {"cpu_seconds": cpu_seconds(work)}
 
 
 def wall(command: list[str], environment: dict[str, str]) -> float:

@@ -76,6 +76,10 @@ class RetreatError(Exception):
         self.faults: tuple[Fault, ...] = tuple(faults)
         super().__init__("\n".join(str(fault) for fault in self.faults))
 
+    def __reduce__(self) -> tuple[type[RetreatError], tuple[tuple[Fault, ...]]]:
+        """Pickle by faults, so that an error of a worker process arrives whole."""
+        return type(self), (self.faults,)
+
 
 class TableError(RetreatError, ValueError):
     """A case or visit table, or a value of a case, was refused."""

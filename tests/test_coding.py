@@ -237,6 +237,12 @@ def test_values_that_do_not_separate_knots_are_refused_with_a_way_out(values: li
     assert "fewer knots" in fault.fix
 
 
+def test_many_values_that_are_mostly_one_do_not_separate_knots() -> None:
+    # 12 distinct values, but more than a third of all are 1: two knots fall on it
+    with pytest.raises(FitError, match="12 distinct values do not separate 4 knots"):
+        spline_knots([1.0] * 90 + list(range(2, 13)), 4)
+
+
 # --- refusals
 
 

@@ -415,6 +415,18 @@ def test_an_array_of_the_wrong_shape_is_refused(
     assert "not a readable model file" in words
 
 
+def test_knots_that_do_not_fit_their_term_are_refused(file: Path, payload: bytes) -> None:
+    # depth as a spline of 3 knots has a column more than the line it was; its record lists 4 knots
+    members = members_of(payload)
+    header = json.loads(members["model.json"])
+    terms = header["model"]["coding"]["terms"]
+    terms.pop()  # the interaction
+    header["model"]["coding"]["knots"] = [[], [], [0.1, 0.4, 0.6, 0.9], []]
+    terms[2].update(form="spline", n_knots=3)
+    members["coefficients.npy"] = npy(np.zeros((3, 2, 7)))
+    assert "the terms code 8 columns, not 7" in refusal(written(file, signed(header, members)))
+
+
 def test_a_model_without_a_session_is_refused(file: Path, payload: bytes) -> None:
     assert "3 draws, 2 ends and 0 sessions" in refusal(
         with_array(payload, file, "session_effects", npy(np.zeros((3, 1, 2, 0))))
