@@ -14,32 +14,9 @@ from typing import Any
 
 import numpy as np
 
-ENDS, LAST = 2, 5
-# invented: ring, strand, cloud and sheet; effects of the seven columns on relief and on stopping
-KINDS = np.array([0.4, 0.25, 0.25, 0.1])
-EFFECTS = np.array([[-0.6, -1.2, -1.8, -0.5, -0.6, -0.4, -0.8], [0.1, 0.2, 0.6, 0.1, 0.3, 0.2, 0.3]])
-LEVELS = np.array([[0.4, 0.3, 0.1, 0.0, -0.1], [-1.8, -1.5, -1.2, -1.0, -0.9]])
+from reports.speed_courses import ENDS, LAST, read_courses, write_courses
 
-
-def courses(n_cases: int, columns: str) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Invented courses with the columns of `core`, lengths as they are or recorded to half millimetres."""
-    rng = np.random.default_rng(n_cases)
-    kind = rng.choice(4, size=n_cases, p=KINDS)
-    size, gap = rng.lognormal(1.0, 0.4, n_cases), 16.0 * rng.beta(2.5, 2.0, n_cases)
-    if columns == "half_millimetres":
-        size, gap = np.maximum(np.round(2 * size) / 2, 0.5), np.round(2 * gap) / 2
-    deep, surgery = gap / 16.0 - 0.5, (rng.random(n_cases) < 0.25).astype(float)
-    X = np.column_stack([kind == 1, kind == 2, kind == 3, np.log(size / 2), deep, surgery, surgery * deep])
-    sessions, ending = np.full(n_cases, LAST), np.zeros(n_cases, dtype=np.int64)
-    going_on = np.ones(n_cases, dtype=bool)
-    for k in range(LAST):
-        odds = np.exp(X @ EFFECTS.T + LEVELS[:, k])
-        chance = np.cumsum(odds / (1 + odds.sum(axis=1, keepdims=True)), axis=1)
-        way = (rng.random(n_cases)[:, None] > chance).sum(axis=1)
-        here, lost = going_on & (way < ENDS), going_on & (way == ENDS) & (rng.random(n_cases) < 0.06)
-        sessions[here | lost], ending[here] = k + 1, way[here] + 1
-        going_on &= ~(here | lost)
-    return X.astype(float), sessions, ending
+__all__ = ["forecast", "retreat_fit", "statsmodels_fit", "write_courses"]
 
 
 def measured(work: Callable[[], Any], repeats: int) -> tuple[Any, float, float]:
@@ -53,23 +30,23 @@ def measured(work: Callable[[], Any], repeats: int) -> tuple[Any, float, float]:
     return result, statistics.median(seconds), rise
 
 
-def retreat_fit(n_cases: int, columns: str, repeats: int) -> dict[str, Any]:
+def retreat_fit(folder: str, repeats: int) -> dict[str, Any]:
     """The fit by retreat."""
     from retreat.fitting import LogisticHazard
 
-    data = courses(n_cases, columns)
+    data = read_courses(folder)
     fit, seconds, rise = measured(lambda: LogisticHazard().fit(*data), repeats)
     return {"coefficients": fit.coef_.ravel().tolist(), "seconds": seconds, "megabytes": rise}
 
 
-def statsmodels_fit(n_cases: int, columns: str, repeats: int) -> dict[str, Any]:
+def statsmodels_fit(folder: str, repeats: int) -> dict[str, Any]:
     """The fit by statsmodels on one row a case and session, building the rows included."""
     import statsmodels.api as sm
 
-    X, sessions, ending = courses(n_cases, columns)
+    X, sessions, ending = read_courses(folder)
 
     def work() -> Any:
-        case = np.repeat(np.arange(n_cases), sessions)
+        case = np.repeat(np.arange(len(X)), sessions)
         session = np.arange(len(case)) - np.repeat(np.cumsum(sessions) - sessions, sessions) + 1
         y = np.where(session == sessions[case], ending[case], 0)
         rows = np.column_stack([X[case], session[:, None] == np.arange(1, LAST + 1)])
@@ -102,11 +79,12 @@ def forecast(n_cases: int, n_draws: int, horizon: int, looped: int) -> dict[str,
 
     model = retreat.fit(clinic(900, seed=1), "core", draws=n_draws)
     new = clinic(n_cases, seed=2)
-    expected, seconds, rise = measured(lambda: model.expected(new, horizon=horizon), 1)
+    expected, seconds, _ = measured(lambda: model.expected(new, horizon=horizon), 3)
+    peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024  # of the process, fit included
     loop, loop_seconds, _ = measured(lambda: by_loop(model, new.iloc[:looped], horizon), 1)
     return {
         "seconds": seconds,
-        "megabytes": rise,
+        "peak_megabytes": peak,
         "loop_seconds": loop_seconds * n_cases / looped,
         "largest_difference": float(np.abs(expected[:looped] - loop).max()),
     }

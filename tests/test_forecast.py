@@ -107,6 +107,16 @@ def test_the_number_of_sessions_by_hand() -> None:
     assert row["beyond"] == pytest.approx(0.0, abs=1e-12)
 
 
+@pytest.mark.parametrize(
+    ("level", "low", "high"),
+    [(0.5, 2, 4), (0.7, 2, 5), (0.78, 2, 5), (0.8, 2, 6), (0.82, 1, 6), (0.96, 1, 7)],
+)
+def test_the_interval_cuts_half_of_the_rest_off_at_either_end(level: float, low: int, high: int) -> None:
+    # cumulative 0.095, 0.3, 0.5, 0.76, 0.892, 0.95, 1: tails of 0.25, 0.15, 0.11, 0.1, 0.09, 0.02
+    row = sessions_row(of([[0.095, 0.205, 0.2, 0.26, 0.132, 0.058, 0.05]]), level)
+    assert (row["low"], row["high"]) == (low, high)
+
+
 def test_a_course_past_the_horizon_counts_as_the_horizon_in_the_mean_and_has_no_upper_end() -> None:
     # ends at 1, 2, 3 with 0.1, 0.3, 0.2; 0.4 go on after 3
     row = sessions_row(of([[0.1, 0.3, 0.2]]))
@@ -123,8 +133,8 @@ def test_the_median_is_missing_where_most_courses_pass_the_horizon() -> None:
 
 
 def test_a_quantile_met_exactly_counts_as_reached_whatever_the_last_digit() -> None:
-    # 0.1 + 0.2 + 0.2 is 0.5 in tenths, not in floats
-    assert sessions_row(of([[0.1, 0.2, 0.2, 0.5]]))["median"] == 3
+    # one less the share left after three sessions is 0.9 in tenths, 0.8999999999999999 in floats
+    assert sessions_row(of([[0.3, 0.3, 0.3, 0.1]]), level=0.8)["high"] == 3
 
 
 def test_the_prediction_interval_holds_luck_and_parameters_together() -> None:

@@ -72,6 +72,13 @@ def test_nobody_left_gives_no_hazard() -> None:
     assert np.isnan(found[0, 2])
 
 
+def test_nobody_left_but_for_the_last_digit_gives_no_hazard() -> None:
+    # 0.7 + 0.2 + 0.1 is 0.9999999999999999 in floats
+    incidence = [[0.7, 0.7], [0.2, 0.2], [0.1, 0.1]]
+    assert np.sum(incidence, axis=0)[0] < 1
+    assert np.isnan(hazards_of_incidence(incidence)[:, 1]).all()
+
+
 def test_a_hazard_of_1_ends_the_course() -> None:
     assert pmf([[0.25, 1.0, 0.5]]).tolist() == [[0.25, 0.75, 0.0]]
     assert in_treatment([[0.25, 1.0, 0.5]]).tolist() == [0.75, 0.0, 0.0]

@@ -240,6 +240,16 @@ def test_an_end_that_no_case_had_is_fitted_and_noted(penalty):
         assert (stopped == 0).all()
 
 
+@pytest.mark.parametrize("penalty", [0, 2.5])
+def test_an_end_that_no_case_had_has_no_effects_to_draw(penalty):
+    cases = clinic(cases=600)
+
+    model = retreat.fit(cases[cases.ending != "stopped"], "core", penalty=penalty, draws=200)
+
+    np.testing.assert_allclose(model.parameters.coefficients[:, 1], 0.0, atol=1e-6)
+    assert model.parameters.coefficients[:, 0].std(axis=0).min() > 0.05
+
+
 def test_firth_does_not_claim_to_know_an_end_never_seen():
     """Few or no ends of a kind make a sandwich of their scores small; the errors stay those of the information."""
     cases = clinic(cases=600)

@@ -12,6 +12,7 @@ from retreat.fitting import hazardfit, strength
 from retreat.fitting.design import design
 from retreat.fitting.logistic_model import _settings, fit_logistic
 from retreat.fitting.strength import STRENGTHS, choose_strength
+from retreat.hazard import hazards
 
 CORE = read_definition("core")
 
@@ -24,20 +25,15 @@ def chosen(d, seed=1):
     return choose_strength(courses(d), lambda s: _settings(d, s), d.patient, seed=seed)
 
 
-@pytest.mark.parametrize("link", ["logit", "cloglog"])
-def test_the_chosen_strength_has_the_best_score_by_hand(link, monkeypatch):
+def scores_by_hand(d, link):
     """Log probability of what happened to held-out patients, case by case from predicted hazards."""
-    from retreat.hazard import hazards
-
-    d = design(clinic(cases=300), replace(CORE, link=link))
     n = int(d.patient.max()) + 1
     fold = (np.random.default_rng(1).permutation(n) % 5)[d.patient]
     scores = []
     for s in STRENGTHS:
         total = 0.0
         for held in range(5):
-            train = courses(d).rows(fold != held)
-            fit = hazardfit.fit_hazard(train, _settings(d, s))
+            fit = hazardfit.fit_hazard(courses(d).rows(fold != held), _settings(d, s))
             b, a = fit.layout.split(fit.theta)
             for i in np.flatnonzero(fold == held):
                 last = np.minimum(np.arange(d.sessions[i]), a.shape[1] - 1)
@@ -46,8 +42,24 @@ def test_the_chosen_strength_has_the_best_score_by_hand(link, monkeypatch):
                 end = d.ending[i]
                 total += np.log(h[end - 1, -1]) if end else np.log1p(-h.sum(axis=0)[-1])
         scores.append(total)
+    return scores
 
-    assert chosen(d) == STRENGTHS[int(np.argmax(scores))]
+
+@pytest.mark.parametrize("link", ["logit", "cloglog"])
+def test_strengths_are_scored_by_what_happened_to_held_out_patients(link, monkeypatch):
+    d = design(clinic(cases=300), replace(CORE, link=link))
+    score, seen = strength._score, []
+
+    def recorded(*arguments):
+        seen.append(score(*arguments))
+        return seen[-1]
+
+    monkeypatch.setattr(strength, "_score", recorded)
+    best = chosen(d)
+
+    expected = scores_by_hand(d, link)
+    np.testing.assert_allclose(np.reshape(seen, (len(STRENGTHS), 5)).sum(axis=1), expected, atol=1e-7)
+    assert best == STRENGTHS[int(np.argmax(expected))]
 
 
 def test_columns_of_noise_ask_for_a_stronger_ridge():
