@@ -174,7 +174,7 @@ def _collapsed(
         of_case * n_sessions + sessions - 1, weights=weights, minlength=n_patterns * n_sessions
     ).reshape(n_patterns, n_sessions)
     at_risk = np.cumsum(leaving[:, ::-1], axis=1)[:, ::-1]
-    last = n_sessions - np.argmax(leaving[:, ::-1] > 0, axis=1)
+    last = (at_risk > 0).sum(axis=1)  # sessions that anybody of weight reached
     order = np.argsort(-last, kind="stable")
     size = n_patterns - np.searchsorted(np.sort(last), np.arange(1, n_sessions + 1), side="left")
     return RiskSets(

@@ -26,6 +26,9 @@ def main() -> None:
     except ClickException as error:
         error.show()
         sys.exit(error.exit_code)
+    except OSError as error:
+        print(f"cannot write the output: {error.strerror or error}", file=sys.stderr)
+        sys.exit(REFUSED)
     except (KeyboardInterrupt, Abort):
         print("interrupted; nothing was written half", file=sys.stderr)
         sys.exit(INTERRUPTED)

@@ -131,8 +131,8 @@ def _write_forecast(model: Model, cases: Any, out: Path) -> None:
     from retreat.tables import write_atomically
 
     open_cases = cases[cases["ending"] == "ongoing"]
-    table = model.forecast(open_cases, horizon=8, draws=400).table()
-    write_atomically(out / "forecast.csv", table.round(4).to_csv(index=False, lineterminator="\n"))
+    table = model.forecast(open_cases, horizon=8).table()
+    write_atomically(out / "forecast.csv", table.round(6).to_csv(index=False, lineterminator="\n"))
 
 
 def _write_index(model: Model, out: Path) -> None:

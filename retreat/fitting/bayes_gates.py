@@ -20,7 +20,8 @@ class Gates:
     Parameters
     ----------
     rhat : float
-        Largest rank-normalised split R-hat over the parameters forecasts use; at most 1.01.
+        Largest rank-normalised split R-hat over all parameters, effects of operators and patients included;
+        at most 1.01.
     ess_bulk, ess_tail : float
         Smallest effective numbers of draws; at least 400.
     divergences : int
@@ -62,41 +63,41 @@ class Gates:
         return tuple(found)
 
     def to_diagnostics(self) -> Mapping[str, float]:
-        """Numbers for the model card."""
-        return {
+        """Numbers for the model card; what could not be computed is left out, a saved card holds no NaN."""
+        numbers = {
             "rhat": self.rhat,
             "ess_bulk": self.ess_bulk,
             "ess_tail": self.ess_tail,
             "divergences": float(self.divergences),
             "bfmi": self.bfmi,
         }
+        return {name: value for name, value in numbers.items() if np.isfinite(value)}
 
 
-def assess(trace: Any, names: list[str]) -> Gates:
-    """Gates of a run.
+def assess(trace: Any) -> Gates:
+    """Gates of a run, over every parameter its trace holds.
 
     Parameters
     ----------
     trace : DataTree
         As from PyMC, with `posterior` and `sample_stats`.
-    names : list of str
-        Parameters that forecasts use.
     """
     import arviz as az  # heavy: only a Bayesian fit pays for it
 
-    posterior = trace["posterior"].to_dataset()[names]
-
-    def extreme(found: Any, pick: Any) -> float:
-        return float(pick([pick(found[name].to_numpy()) for name in names]))
-
+    posterior = trace["posterior"].to_dataset()
     stats = trace["sample_stats"]
     energy = stats["energy"].to_numpy()  # (chains, draws)
     spread = energy.var(axis=1)
     moved = (np.diff(energy, axis=1) ** 2).mean(axis=1)
     return Gates(
-        rhat=extreme(az.rhat(posterior), np.max),
-        ess_bulk=extreme(az.ess(posterior, method="bulk"), np.min),
-        ess_tail=extreme(az.ess(posterior, method="tail"), np.min),
+        rhat=_extreme(az.rhat(posterior), np.max),
+        ess_bulk=_extreme(az.ess(posterior, method="bulk"), np.min),
+        ess_tail=_extreme(az.ess(posterior, method="tail"), np.min),
         divergences=int(stats["diverging"].to_numpy().sum()),
         bfmi=float(np.min(moved / spread)) if np.all(spread > 0) else float("nan"),
     )
+
+
+def _extreme(found: Any, pick: Any) -> float:
+    """Largest or smallest value over all variables; NaN if any is NaN."""
+    return float(pick([pick(found[name].to_numpy()) for name in found.data_vars]))

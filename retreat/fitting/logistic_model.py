@@ -31,6 +31,7 @@ from retreat.model.kernel import Parameters
 FloatArray = NDArray[np.float64]
 Covariance = Literal["clustered", "information"]
 DRAWS = 2000
+OPERATORS_APART = "operators are not told apart by this method: ranges are too narrow where they differ"
 
 
 @dataclass(frozen=True)
@@ -201,4 +202,4 @@ def _penalty_words(penalty: float | str) -> str:
 def _operator_notes(design: Design) -> tuple[str, ...]:
     if design.n_operators == 1:
         return ("one operator: the model cannot say how another would fare",)
-    return ("operators are not told apart by this method",)
+    return (OPERATORS_APART,)

@@ -14,8 +14,8 @@ Features = Mapping[str, NDArray[Any]]
 # Cells below this are kept as 0, shown as "fewer than 11": the small-cell rule of US federal health data
 # (CMS cell-size suppression, as used by PCORnet data committees).
 SMALL_CELL = 11
-# A number further outside the fitted range than this share of the range's width is refused, not only flagged
-# (our judgement: the model is a straight line there and nothing checks it).
+# A number further outside the fitted range than this share of the range's width, in units or in ratios, is
+# refused, not only flagged (our judgement: the model is a straight line there and nothing checks it).
 _REFUSE_BEYOND = 0.25
 
 
@@ -87,9 +87,7 @@ class Support:
             value = case[feature]
             if np.isfinite(value) and not low <= value <= high:
                 text = f"{feature} {value:g} is outside the fitted range {low:g} to {high:g}"
-                margin = _REFUSE_BEYOND * (high - low)
-                far = value < low - margin or value > high + margin
-                (refusals if far else warnings).append(text)
+                (refusals if _far_outside(value, low, high) else warnings).append(text)
         for feature, counts in self.levels.items():
             level = case[feature]
             if level is None:
@@ -196,3 +194,14 @@ def _band_words(band: int, edges: tuple[float, ...]) -> str:
 def _matches(cell: str, bands: list[str | None]) -> bool:
     parts = cell.split("|") if bands else []  # without features that define likeness there is one cell
     return all(b is None or b == c for b, c in zip(bands, parts, strict=True))
+
+
+def _far_outside(value: float, low: float, high: float) -> bool:
+    """Whether a number is too far outside a range, by difference or, for a range above 0, by ratio."""
+    margin = _REFUSE_BEYOND * (high - low)
+    if value < low - margin or value > high + margin:
+        return True
+    if low <= 0:
+        return False
+    factor = (high / low) ** _REFUSE_BEYOND
+    return value < low / factor or value > high * factor

@@ -180,13 +180,14 @@ def test_the_range_itself_counts_as_inside() -> None:
 @pytest.mark.parametrize(
     ("size", "warned", "refused"),
     [
-        # a quarter of the width 4.1 beyond the limits 0.95 and 5.05: refused below -0.075, above 6.075
+        # a quarter of the width beyond the limits 0.95 and 5.05: above 5.05 + 4.1 / 4 = 6.075 in millimetres,
+        # below 0.95 / (5.05 / 0.95)^(1/4) = 0.6256 in ratios
         (5.1, True, False),
         (6.07, True, False),
         (6.08, False, True),
         (0.9, True, False),
-        (-0.07, True, False),
-        (-0.08, False, True),
+        (0.63, True, False),
+        (0.62, False, True),
     ],
 )
 def test_a_case_outside_is_warned_of_and_far_outside_refused(
@@ -215,3 +216,13 @@ def test_a_missing_feature_is_neither_warned_of_nor_refused() -> None:
 def test_several_reasons_come_together() -> None:
     one = of(clinic(), opacity="sheet", size_mm=14.0)
     assert len(one.refusals) == 2
+
+
+@pytest.mark.parametrize(
+    ("size", "refused"), [(0.1, True), (0.45, True), (0.6, False), (1.0, False), (13.0, False), (16.0, True)]
+)
+def test_a_size_many_times_smaller_than_any_seen_is_refused(size: float, refused: bool) -> None:
+    # range 0.9 to 12: a quarter of its width in ratios is a factor of 1.91, so from 0.471; in millimetres to 14.8
+    seen = Support({"size_mm": (0.9, 12.0)}, {}, {}, {})
+    found = seen.of({"size_mm": np.array([size])}, n_cases=1)[0]
+    assert bool(found.refusals) == refused
