@@ -204,4 +204,4 @@ def _far_outside(value: float, low: float, high: float) -> bool:
     if low <= 0:
         return False
     factor = (high / low) ** _REFUSE_BEYOND
-    return value < low / factor or value > high * factor
+    return bool(value < low / factor or value > high * factor)
