@@ -175,7 +175,7 @@ class Forecast:
             {
                 "case": pd.Series(self.cases, dtype="str"),
                 "done": self.done,
-                "mean": 1.0 + staying[:, :-1].sum(axis=1),
+                "mean": np.maximum(1.0 + staying[:, :-1].sum(axis=1), self.done),
                 "median": _first_session(staying, 0.5),
                 "low": _first_session(staying, low_tail),
                 "high": _first_session(staying, high_tail),

@@ -228,3 +228,8 @@ def test_a_level_that_is_no_share_is_refused(method: str, level: float) -> None:
 def test_parts_that_do_not_fit_together_are_refused(changes: dict[str, object], words: str) -> None:
     with pytest.raises(ValueError, match=words):
         dataclasses.replace(TWO_DRAWS, **changes)
+
+
+def test_a_mean_is_never_below_the_sessions_had() -> None:
+    past = of([[0.0, 0.0, 0.0], [0.0, 0.0, 0.0]], done=9)
+    assert past.sessions()["mean"].tolist() == [9.0]

@@ -216,7 +216,7 @@ def _check_gates(
     definition: Definition,
 ) -> None:
     n = int(complete.sum())
-    n_ended = int((cases["ending"].to_numpy()[complete] != "ongoing").sum())
+    n_ended = int((outcome(cases[complete], definition)[1] > 0).sum()) if n else 0
     gates = definition.gates
     worst = max(missing, key=lambda name: missing[name].sum(), default="")
     faults = []

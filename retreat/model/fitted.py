@@ -155,6 +155,8 @@ class Model:
             to_come[:, i] = np.einsum("n,dnek->dek", weights, some)
             left[:, i] = np.einsum("n,dn->d", weights, staying)
         probabilities = kernel.given_done(to_come, left)
+        if parameters.operator_effect.any():
+            probabilities = kernel.reweighted(probabilities, left, done)
         check_possible(probabilities, done)
         notes = tuple(
             notes_of(missing[i], int(done[i]), horizon, last=self.card.max_session) for i in range(n)

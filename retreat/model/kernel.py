@@ -205,6 +205,32 @@ def given_done(probabilities: FloatArray, left: FloatArray) -> FloatArray:
     return np.divide(probabilities, possible[:, :, None, None], out=probabilities)
 
 
+def reweighted(probabilities: FloatArray, left: FloatArray, done: NDArray[np.int64]) -> FloatArray:
+    """Draws of each case in its course, resampled by how well they explain that it is still in treatment.
+
+    An operator whose cases end late is the likelier one for an eye that has had many sessions: by Bayes' rule a
+    draw counts in proportion to its probability of getting so far. Systematic resampling (Kitagawa 1996,
+    from memory) at fixed points, so that the same case gives the same draws.
+
+    Parameters
+    ----------
+    probabilities : ndarray of float, shape (draws, cases, ends, horizon)
+        From :func:`given_done`.
+    left : ndarray of float, shape (draws, cases)
+        From :func:`pmf_after`.
+    done : ndarray of int, shape (cases,)
+        Sessions each case has had; cases with none are left as they are.
+    """
+    draws = len(left)
+    points = (np.arange(draws) + 0.5) / draws
+    for case in np.flatnonzero(done > 0):
+        total = np.cumsum(left[:, case])
+        if total[-1] > 0:
+            chosen = np.searchsorted(total / total[-1], points)
+            probabilities[:, case] = probabilities[np.minimum(chosen, draws - 1), case]
+    return probabilities
+
+
 def _sum_over_draws(
     X: NDArray[np.float32],
     coefficients: NDArray[np.float32],

@@ -96,7 +96,7 @@ def build_sheet(
         course=words.course(done),
         headline=words.headline(done, [row.session for row in ahead], [row.finished for row in ahead]),
         framing=words.framing(focus.session, focus.finished),
-        likely=words.likely(focus.low, focus.high, level),
+        likely=words.likely(focus.low, focus.high, _counts(model)),
         ends_mean=_ends_mean(model.ends),
         rows=rows,
         states=_states(forecast, rows),
@@ -106,7 +106,7 @@ def build_sheet(
         cautions=words.CAUTIONS,
         urgent=words.URGENT,
         about=about,
-        for_clinic=_once((*support.warnings, *forecast.notes[0], *model.card.notes)),
+        for_clinic=_once((*support.warnings, *forecast.notes[0], *model.card.notes, words.level_note(level))),
     )
 
 
@@ -163,6 +163,10 @@ def _states(forecast: Forecast, rows: Sequence[Row]) -> tuple[State, ...]:
 def _ends_mean(ends: Sequence[str]) -> str:
     inside = "stopped" in ends and "surgery" not in ends
     return f"{words.FINISHED_MEANS} {words.SURGERY_INSIDE}" if inside else words.FINISHED_MEANS
+
+
+def _counts(model: Model) -> str:
+    return words.EYES_AND_DOCTORS if model.parameters.operator_effect.any() else words.EYES_SEEN
 
 
 def _warnings(

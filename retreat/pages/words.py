@@ -34,6 +34,9 @@ URGENT = (
 )
 RENEW = "Ask for a new one after each session."
 SURGERY_INSIDE = "Surgery counts as stopped."
+# what a likely range counts: no promise of a share of hits, which falls where doctors differ (reports.recovery)
+EYES_SEEN = "from how many eyes were seen; doctors differ too"
+EYES_AND_DOCTORS = "from how many eyes were seen and how doctors differ"
 FEW_LIKE = "Take care: very few eyes like this one were seen. The numbers lean on other eyes."
 
 # a level as it stands behind the plain name of its feature, in brackets
@@ -213,10 +216,15 @@ def framing(session: int, finished: int) -> str:
     )
 
 
-def likely(low: int, high: int, level: float) -> str:
-    """Likely range of the number finished, same denominator, and what "likely" stands for."""
+def likely(low: int, high: int, counts: str) -> str:
+    """Likely range of the number finished, same denominator, and what the range counts."""
     span = f"between {low} and {high} of 100" if low < high else f"{low} of 100"
-    return f"Finished: likely {span} (such a range is right about {100 * level:.0f} times of 100)."
+    return f"Finished: likely {span} ({counts})."
+
+
+def level_note(level: float) -> str:
+    """For the clinic: what "likely" stands for in the model."""
+    return f"likely ranges are {100 * level:.0f}% intervals of the model; they cover less where the model is wrong"
 
 
 def state_label(end: str, session: int) -> str:

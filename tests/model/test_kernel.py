@@ -13,7 +13,7 @@ from scipy.stats import norm
 
 from retreat.hazard import Link
 from retreat.model import kernel
-from retreat.model.kernel import Parameters, given_done, mean_pmf, pmf, pmf_after
+from retreat.model.kernel import Parameters, given_done, mean_pmf, pmf, pmf_after, reweighted
 
 # the mean form works in single precision: its promise
 SINGLE = 1e-6
@@ -286,3 +286,18 @@ def test_thinned_draws_are_evenly_spaced_with_the_first_and_the_last() -> None:
     for name in ("coefficients", "session_effects", "operator_effect", "patient_sd"):
         assert getattr(thin, name).tolist() == getattr(p, name)[[0, 4, 8]].tolist()
     assert p.thinned(9).coefficients.tolist() == p.coefficients.tolist()
+
+
+def test_a_course_that_goes_on_speaks_for_an_operator_whose_cases_end_late() -> None:
+    draws, done = 4000, np.array([0, 4])
+    operator = np.random.default_rng(1).normal(0, 1.0, size=(draws, 2))
+    p = Parameters(np.zeros((draws, 2, 0)), np.full((draws, 1, 2, 6), -1.0), operator, np.zeros((draws, 2)))
+    to_come, left = pmf_after(p, np.empty((2, 0)), np.zeros(2, dtype=int), done, horizon=6, link="logit")
+    # P(ends at 5 or 6 | four sessions done) over operators, by the definition of conditional probability
+    exact = to_come[:, 1, :, 4:].mean(axis=0) / left[:, 1].mean()
+    found = reweighted(given_done(to_come.copy(), left), left, done)
+    assert found[:, 1, :, 4:].mean(axis=0) == pytest.approx(
+        exact, abs=2e-3
+    )  # resampling error 1 / draws and less
+    assert np.array_equal(found[:, 0], to_come[:, 0])
+    assert found[:, 1, 0, 4].mean() < given_done(to_come.copy(), left)[:, 1, 0, 4].mean() - 0.05

@@ -66,7 +66,8 @@ def test_the_likely_range_is_the_middle_of_the_draws(level: float, low: int, hig
     sheet = build_sheet(known_model(np.linspace(0.3, 0.5, 101)), {}, horizon=1, level=level, date=DATE)
     assert sheet.rows == (Row(1, 40, 60, low, high),)
     assert f"likely between {low} and {high} of 100" in sheet.likely
-    assert f"right about {100 * level:.0f} times of 100" in sheet.likely
+    assert sheet.likely.endswith("(from how many eyes were seen; doctors differ too).")
+    assert words.level_note(level) in sheet.for_clinic
 
 
 @given(

@@ -76,8 +76,8 @@ T  Still in treatment after session 5                                        1
 S  Stopped without enough relief                                            17
 
 After session 3: 78 of 100 (78%) finished, 22 of 100 (22%) not: still in
-treatment or stopped. Finished: likely 78 of 100 (such a range is right about 90
-times of 100). Finished means enough relief. Surgery counts as stopped.
+treatment or stopped. Finished: likely 78 of 100 (from how many eyes were seen;
+doctors differ too). Finished means enough relief. Surgery counts as stopped.
 
 Eyes like this one
 The model learned from 812 eyes of 640 patients, 2019 to 2024. Too little is
@@ -104,6 +104,10 @@ Entered for this eye: nothing.
 Model: core {model}, penalised logistic regression, 2026-10-01, retreat
   0.1.0.
 Data: clinic case table 0123456789ab.
+
+For the clinic
+- likely ranges are 90% intervals of the model; they cover less where the model
+  is wrong
 """
 
 
