@@ -17,6 +17,7 @@ from retreat.definitions import LAST_SESSION, Definition
 from retreat.errors import Fault, FitError
 from retreat.model import casemix, support
 from retreat.model.card import ModelCard
+from retreat.model.completion import is_missing
 from retreat.tables import as_cases
 from retreat.version import VERSION
 
@@ -158,7 +159,7 @@ def design(cases: pd.DataFrame, definition: Definition) -> Design:
     wanted = tuple(dict.fromkeys((*definition.features, *definition.likeness)))
     found = feature_floor.features(cases, wanted)
     begun = cases["sessions"].to_numpy() >= 1
-    missing = {name: _missing(found[name]) & begun for name in definition.features}
+    missing = {name: is_missing(found[name]) & begun for name in definition.features}
     complete = begun & ~np.logical_or.reduce([np.zeros(len(cases), dtype=bool), *missing.values()])
     _check_gates(cases, complete, missing, definition)
     kept = {name: values[complete] for name, values in found.items()}
@@ -185,7 +186,7 @@ def design(cases: pd.DataFrame, definition: Definition) -> Design:
             *_end_notes(ending, definition),
         ),
         years=_years(cases["started"].to_numpy()[complete]),
-        invented=bool(np.any([str(site).startswith("invented_") for site in cases["site"]])),
+        invented=bool(cases.attrs["invented"]),
         fingerprint=_fingerprint(X, sessions, ending, stratum),
     )
 
@@ -194,7 +195,7 @@ def complete_rows(cases: pd.DataFrame, definition: Definition) -> NDArray[np.boo
     """Cases that have begun and have every feature of the definition, shape (cases,)."""
     found = feature_floor.features(cases, definition.features)
     begun = cases["sessions"].to_numpy() >= 1
-    return np.asarray(np.logical_and.reduce([begun, *(~_missing(values) for values in found.values())]))
+    return np.asarray(np.logical_and.reduce([begun, *(~is_missing(values) for values in found.values())]))
 
 
 def outcome(cases: pd.DataFrame, definition: Definition) -> tuple[IntArray, IntArray]:
@@ -241,12 +242,6 @@ def _check_gates(
         )
     if faults:
         raise FitError(faults)
-
-
-def _missing(values: NDArray[Any]) -> NDArray[np.bool_]:
-    if values.dtype == object:
-        return np.array([v is None for v in values], dtype=bool)
-    return np.asarray(np.isnan(values))
 
 
 def _strata(

@@ -5,8 +5,6 @@ from __future__ import annotations
 import hashlib
 import io
 import json
-import os
-import tempfile
 import zipfile
 from collections.abc import Mapping
 from pathlib import Path
@@ -18,6 +16,7 @@ from numpy.typing import NDArray
 from retreat.coding import Coding
 from retreat.errors import Fault, ModelFileError
 from retreat.features import features
+from retreat.files import write_whole
 from retreat.model.card import ModelCard
 from retreat.model.casemix import CaseMix
 from retreat.model.fitted import Model
@@ -48,23 +47,10 @@ _DAMAGE = (
 def save(model: Model, path: str | Path) -> Path:
     """Write a model; see :meth:`retreat.model.Model.save`."""
     target = Path(path)
-    payload = _pack(model)
     try:
-        handle, name = tempfile.mkstemp(dir=target.parent, prefix=f".{target.name}.")
+        write_whole(target, _pack(model))
     except OSError as error:
         raise ModelFileError(_cannot_write(target, error)) from None
-    beside = Path(name)
-    try:
-        with os.fdopen(handle, "wb") as stream:
-            stream.write(payload)
-        beside.chmod(0o644)
-        beside.replace(target)
-    except OSError as error:
-        beside.unlink(missing_ok=True)
-        raise ModelFileError(_cannot_write(target, error)) from None
-    except BaseException:  # an interrupted run must not leave half a file
-        beside.unlink(missing_ok=True)
-        raise
     return target
 
 

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import os
-import tempfile
 from functools import cache
 from pathlib import Path
 from typing import Any
@@ -11,6 +9,7 @@ from typing import Any
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
 
 from retreat.errors import Fault, RetreatError
+from retreat.files import write_whole
 from retreat.pages import figures, words
 from retreat.pages.record import Sheet
 
@@ -59,21 +58,9 @@ def write_page(text: str, path: str | Path) -> Path:
     """
     target = Path(path)
     try:
-        handle, name = tempfile.mkstemp(dir=target.parent, prefix=f".{target.name}.")
+        write_whole(target, text.encode("utf-8"))
     except OSError as error:
         raise RetreatError(_cannot_write(target, error)) from None
-    beside = Path(name)
-    try:
-        with os.fdopen(handle, "w", encoding="utf-8", newline="\n") as stream:
-            stream.write(text)
-        beside.chmod(0o644)
-        beside.replace(target)
-    except OSError as error:
-        beside.unlink(missing_ok=True)
-        raise RetreatError(_cannot_write(target, error)) from None
-    except BaseException:  # an interrupted run must not leave half a file
-        beside.unlink(missing_ok=True)
-        raise
     return target
 
 

@@ -5,14 +5,13 @@ from __future__ import annotations
 import csv
 import io
 import json
-import os
-import secrets
 from collections.abc import Iterable
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from retreat.errors import Fault, TableError
 from retreat.features import MISSING_CODES
+from retreat.files import write_whole
 from retreat.tables.column import Schema
 from retreat.tables.dictionary import dictionary_rows, table_schema
 from retreat.tables.schema import CASES, VISITS, name_of
@@ -37,22 +36,13 @@ def write_atomically(path: str | Path, content: bytes | str) -> None:
         If the folder is missing or cannot be written to; nothing is left behind.
     """
     path = Path(path)
-    beside = path.with_name(f".{path.name}.{secrets.token_hex(4)}.part")
     try:
-        with beside.open("xb") as file:
-            file.write(content.encode("utf-8") if isinstance(content, str) else content)
-            file.flush()
-            os.fsync(file.fileno())
-        beside.replace(path)
+        write_whole(path, content.encode("utf-8") if isinstance(content, str) else content)
     except OSError as error:
         what = f"the file cannot be written ({error.strerror})"
         raise TableError(
             Fault(str(path), what, "a folder you may write to", "choose another place")
         ) from None
-    finally:
-        # after the rename there is nothing to remove; after an interruption there is
-        if beside.parent.is_dir():
-            beside.unlink(missing_ok=True)
 
 
 def blank_template(schema: Schema) -> str:

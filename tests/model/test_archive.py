@@ -583,7 +583,7 @@ def test_a_save_replaces_an_older_file(tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize("interruption", [KeyboardInterrupt, SystemExit, MemoryError])
-@pytest.mark.parametrize("step", ["chmod", "replace"])
+@pytest.mark.parametrize("step", ["open", "replace"])
 def test_an_interrupted_save_leaves_the_old_file_and_no_other(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, interruption: type[BaseException], step: str
 ) -> None:
@@ -593,14 +593,16 @@ def test_an_interrupted_save_leaves_the_old_file_and_no_other(
     def interrupted(*_: object, **__: object) -> None:
         raise interruption
 
-    monkeypatch.setattr(Path, step, interrupted)
-    with pytest.raises(interruption):
-        made_model().save(path)
+    model = made_model()
+    with monkeypatch.context() as patch:
+        patch.setattr(Path, step, interrupted)
+        with pytest.raises(interruption):
+            model.save(path)
     assert leftovers(tmp_path) == {"model.retreat"}
     assert path.read_text() == "old"
 
 
-@pytest.mark.parametrize("step", ["chmod", "replace"])
+@pytest.mark.parametrize("step", ["open", "replace"])
 def test_a_save_that_the_disk_refuses_leaves_the_old_file_and_no_other(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, step: str
 ) -> None:
@@ -610,9 +612,11 @@ def test_a_save_that_the_disk_refuses_leaves_the_old_file_and_no_other(
     def full(*_: object, **__: object) -> None:
         raise OSError(28, "No space left on device")
 
-    monkeypatch.setattr(Path, step, full)
-    with pytest.raises(ModelFileError, match=r"cannot be written \(No space left on device\)"):
-        made_model().save(path)
+    model = made_model()
+    with monkeypatch.context() as patch:
+        patch.setattr(Path, step, full)
+        with pytest.raises(ModelFileError, match=r"cannot be written \(No space left on device\)"):
+            model.save(path)
     assert leftovers(tmp_path) == {"model.retreat"}
     assert path.read_text() == "old"
 
@@ -622,19 +626,23 @@ def test_a_full_disk_while_writing_leaves_nothing(tmp_path: Path, monkeypatch: p
         def write(self, _: Any) -> int:
             raise OSError(28, "No space left on device")
 
-    monkeypatch.setattr(archive.os, "fdopen", lambda *_: Full())
-    with pytest.raises(ModelFileError, match="No space left"):
-        made_model().save(tmp_path / "model.retreat")
+    model = made_model()
+    with monkeypatch.context() as patch:
+        patch.setattr(Path, "open", lambda *_: Full())
+        with pytest.raises(ModelFileError, match="No space left"):
+            model.save(tmp_path / "model.retreat")
     assert leftovers(tmp_path) == set()
 
 
 def test_an_unwritable_folder_is_told(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    def forbidden(**_: object) -> None:
+    def forbidden(*_: object, **__: object) -> None:
         raise PermissionError(13, "Permission denied")
 
-    monkeypatch.setattr(archive.tempfile, "mkstemp", forbidden)  # root may write anywhere
-    with pytest.raises(ModelFileError) as caught:
-        made_model().save(tmp_path / "model.retreat")
+    model = made_model()
+    with monkeypatch.context() as patch:
+        patch.setattr(Path, "open", forbidden)  # root may write anywhere
+        with pytest.raises(ModelFileError) as caught:
+            model.save(tmp_path / "model.retreat")
     (fault,) = caught.value.faults
     assert fault.what == "cannot be written (Permission denied)"
     assert fault.allowed == "a writable folder"

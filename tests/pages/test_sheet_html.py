@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
+import io
 import itertools
-import os
 import re
 from pathlib import Path
 
@@ -209,13 +209,14 @@ def test_a_full_disk_leaves_the_old_page_whole(tmp_path: Path, monkeypatch: pyte
     target = tmp_path / "sheet.html"
     target.write_text("old")
 
-    def full(handle: int, *_: object, **__: object) -> None:
-        os.close(handle)
-        raise OSError(28, "No space left on device")
+    class Full(io.BytesIO):
+        def write(self, _: object) -> int:
+            raise OSError(28, "No space left on device")
 
-    monkeypatch.setattr(os, "fdopen", full)
-    with pytest.raises(RetreatError, match="No space left on device"):
-        write_page("new", target)
+    with monkeypatch.context() as patch:
+        patch.setattr(Path, "open", lambda *_: Full())
+        with pytest.raises(RetreatError, match="No space left on device"):
+            write_page("new", target)
     assert target.read_text() == "old"
     assert [entry.name for entry in tmp_path.iterdir()] == ["sheet.html"]
 
