@@ -118,7 +118,8 @@ class Forecast:
         Returns
         -------
         pandas.DataFrame
-            One row a case, session and state; `estimate` is the mean over draws.
+            One row a case, session and state; `estimate` is the mean over draws. Where the whole model comes
+            with cautions, a column `caution` says so on every row.
 
         Raises
         ------
@@ -140,14 +141,14 @@ class Forecast:
                 "high": high.ravel(),
             }
         )
-        return frame.astype({"case": "str", "state": "str"})
+        return self._cautioned(frame.astype({"case": "str", "state": "str"}))
 
     def sessions(self, level: float = 0.8) -> pd.DataFrame:
         """Number of sessions of each case's course: restricted mean, median and prediction interval.
 
         The course's length is the session at which it ends in any way, sessions already done included;
-        a course that goes on past the horizon counts as the horizon in the mean (restricted mean,
-        Karrison 1987 [1]_). The prediction interval is about one eye: it holds both the luck of the
+        a course that goes on past the horizon counts as the horizon in the mean and in `further`, the mean
+        number still to come (restricted mean, Karrison 1987 [1]_): both are too small where `beyond` is not. The prediction interval is about one eye: it holds both the luck of the
         course and the uncertainty of the parameters. Where it passes the horizon, `high` is NaN and
         `beyond` is the probability of going on past the horizon.
 
@@ -159,8 +160,9 @@ class Forecast:
         Returns
         -------
         pandas.DataFrame
-            Columns case, done, mean, median, low, high, beyond; median, low and high are whole
-            sessions, NaN when past the horizon.
+            Columns case, done, mean, further, median, low, high, beyond, note; median, low and high are
+            whole sessions, NaN when past the horizon. Where the whole model comes with cautions, a column
+            `caution` says so on every row.
 
         References
         ----------
@@ -171,23 +173,33 @@ class Forecast:
 
         staying = self.in_treatment.mean(axis=0)  # (cases, horizon)
         low_tail, high_tail = _tails(level)
-        return pd.DataFrame(
+        mean = np.maximum(1.0 + staying[:, :-1].sum(axis=1), self.done)
+        frame = pd.DataFrame(
             {
                 "case": pd.Series(self.cases, dtype="str"),
                 "done": self.done,
-                "mean": np.maximum(1.0 + staying[:, :-1].sum(axis=1), self.done),
+                "mean": mean,
+                "further": mean - self.done,
                 "median": _first_session(staying, 0.5),
                 "low": _first_session(staying, low_tail),
                 "high": _first_session(staying, high_tail),
                 "beyond": staying[:, -1],
+                "note": pd.Series(["; ".join(notes) for notes in self._notes()], dtype="str"),
             }
         )
+        return self._cautioned(frame)
+
+    def _notes(self) -> tuple[tuple[str, ...], ...]:
+        return self.notes or ((),) * len(self.cases)
+
+    def _cautioned(self, frame: pd.DataFrame) -> pd.DataFrame:
+        return frame.assign(caution=" ".join(self.cautions)) if self.cautions else frame
 
     def to_json(self, level: float = 0.9) -> list[dict[str, object]]:
         """The same numbers as :meth:`table`, one entry a case, in plain lists for a program to read."""
         low, high = self.quantiles(_tails(level))
         mean = self.mean()
-        notes = self.notes or ((),) * len(self.cases)
+        notes = self._notes()
 
         def of(values: FloatArray, case: int) -> Mapping[str, list[float]]:
             return {state: values[case, i].tolist() for i, state in enumerate(self.states)}

@@ -94,7 +94,9 @@ def test_a_range_narrows_to_nothing_where_the_draws_agree() -> None:
 
 def sessions_row(forecast: Forecast, level: float = 0.8) -> dict[str, float]:
     frame = forecast.sessions(level)
-    assert list(frame.columns) == ["case", "done", "mean", "median", "low", "high", "beyond"]
+    told = ["case", "done", "mean", "further", "median", "low", "high", "beyond", "note"]
+    assert list(frame.columns) == told
+    assert frame["further"].tolist() == (frame["mean"] - frame["done"]).tolist()
     return frame.iloc[0].to_dict()
 
 

@@ -25,6 +25,7 @@ def command(model: Path, cases: Path, horizon: int, level: float, out: Path | No
     import retreat
     from retreat.cli.show import show_json
     from retreat.errors import Fault, FitError
+    from retreat.model.request import check_usable
 
     if not 0 < level < 1:
         raise FitError(Fault("--level", f"{level:g}", "between 0 and 1, for example 0.9"))
@@ -33,21 +34,25 @@ def command(model: Path, cases: Path, horizon: int, level: float, out: Path | No
     open_cases = table[table["ending"] == "ongoing"].reset_index(drop=True)
     if open_cases.empty:
         raise FitError(Fault(str(cases), "no open case", "at least one case with ending ongoing"))
-    forecast = fitted.forecast(open_cases, horizon=horizon)
+    check_usable(fitted.card)
     support = fitted.support_of(open_cases)
     print(f"{len(table) - len(open_cases)} ended cases left aside", file=sys.stderr)
-    for line in forecast.cautions:
+    for line in fitted.card.cautions:
         print(line, file=sys.stderr)
-    refused = {c: "; ".join(s.refusals) for c, s in zip(forecast.cases, support, strict=True) if s.refusals}
-    for case, why in refused.items():
-        print(f"case {case} is not forecast: {why}", file=sys.stderr)
-    if not fitted.card.for_counselling:
-        raise FitError([Fault(str(model), failure, fix="fit again") for failure in fitted.card.failures])
+    for case, one in zip(open_cases["case"], support, strict=True):
+        if one.refusals:
+            print(f"case {case} is not forecast: {'; '.join(one.refusals)}", file=sys.stderr)
+    inside = open_cases[[not one.refusals for one in support]].reset_index(drop=True)
+    if inside.empty:
+        raise FitError(Fault(str(cases), "no open case lies inside what the model saw"))
+    forecast = fitted.forecast(inside, horizon=horizon)
+    for case, notes in zip(forecast.cases, forecast.notes, strict=True):
+        for note in notes:
+            print(f"case {case}: {note}", file=sys.stderr)
     if as_json:
-        show_json([entry for entry in forecast.to_json(level) if entry["case"] not in refused])
+        show_json(forecast.to_json(level))
         return
-    tidy = forecast.table(level)
-    text = tidy[~tidy["case"].isin(refused)].round(6).to_csv(index=False, lineterminator="\n")
+    text = forecast.table(level).round(6).to_csv(index=False, lineterminator="\n")
     if out is None:
         print(text, end="")
         return

@@ -75,10 +75,12 @@ def clustered_covariance(fit: HazardFit, scores: FloatArray) -> FloatArray:
     centred = scores - scores.mean(axis=0)
     meat = centred.T @ centred * (n_groups / max(n_groups - 1, 1))
     sandwich = np.asarray(bread @ (meat + fit.penalty.precision) @ bread)
-    return _at_least(sandwich, np.diag(bread)) if fit.likelihood == "firth" else sandwich
+    return at_least(sandwich, np.diag(bread)) if fit.likelihood == "firth" else sandwich
 
 
-def _at_least(covariance: FloatArray, variances: FloatArray) -> FloatArray:
-    """The same correlations with each variance raised to a floor."""
-    raised = np.sqrt(np.maximum(variances / np.diag(covariance), 1.0))
+def at_least(covariance: FloatArray, variances: FloatArray) -> FloatArray:
+    """The same correlations with each variance raised to a floor; one of 0 stays, it has no correlations."""
+    own = np.diag(covariance)
+    ratio = np.divide(variances, own, out=np.ones_like(own), where=own > 0)
+    raised = np.sqrt(np.maximum(ratio, 1.0))
     return np.asarray(covariance * np.outer(raised, raised))

@@ -96,7 +96,14 @@ class Design:
 
     def support(self) -> support.Support:
         """Counts and ranges of the fitted cases."""
-        return support.learn(self.features, self.definition.likeness)
+        logged = tuple(f for term in self.definition.terms if term.form == "log" for f in term.features)
+        return support.learn(self.features, self.definition.likeness, self.sessions, logged=logged)
+
+    def _supported_session(self) -> int:
+        reached = np.sort(self.sessions)[::-1]
+        # the session that the last of the cases asked for still reached
+        asked = max(self.definition.sessions.pool_below, 1)
+        return int(reached[min(asked, len(reached)) - 1])
 
     def card(
         self,
@@ -111,6 +118,9 @@ class Design:
         from datetime import UTC, datetime
 
         ended = {end: int((self.ending == j).sum()) for j, end in enumerate(self.definition.ends, start=1)}
+        first = self.definition.ends[0]
+        if not ended[first]:
+            failures = (f"no fitted case ended {first}: nothing was learned of it", *failures)
         return ModelCard(
             name=self.definition.name,
             title=self.definition.title,
@@ -123,6 +133,7 @@ class Design:
             n_left_out=self.n_left_out,
             n_ended=ended,
             max_session=int(self.sessions.max()),
+            supported_session=self._supported_session(),
             last_session=LAST_SESSION[self.definition.outcome] or 0,
             years=self.years,
             seed=seed,

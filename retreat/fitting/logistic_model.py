@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from retreat.errors import Fault, FitError
 from retreat.fitting.arguments import check_draws, choice_fault, is_number
-from retreat.fitting.clustered import clustered_covariance, group_scores
+from retreat.fitting.clustered import at_least, clustered_covariance, group_scores
 from retreat.fitting.columns import check_collinear, check_going_on, read_columns
 from retreat.fitting.design import Design
 from retreat.fitting.hazardfit import (
@@ -75,7 +75,7 @@ def fit_logistic(
         coded columns, 0 plain maximum likelihood; ``"cv"`` picks the ridge by patient-grouped
         cross-validation; ``"firth"`` is Firth's penalty.
     covariance : {"clustered", "information"}
-        Sandwich with patients as units, or inverse information.
+        Sandwich with patients as units, no variance below that of independent cases, or inverse information.
     seed : int
         Seed of the folds of ``"cv"``.
 
@@ -104,7 +104,9 @@ def fit_logistic(
                 )
             )
         scores = group_scores(fit, courses, design.patient, design.definition.link)
-        spread = clustered_covariance(fit, scores)
+        # with few patients a sandwich is too small on average (Mancl and DeRouen 2001, from memory); eyes of one
+        # patient are alike, so that no variance should be below that of independent cases
+        spread = at_least(clustered_covariance(fit, scores), np.diag(spread))
     return LogisticFit(design, fit, spread, _penalty_words(penalty))
 
 
@@ -136,6 +138,7 @@ def logistic_model(
         card=design.card(
             method=f"logistic hazard, {fit.penalty}",
             seed=seed,
+            failures=_failures(design, penalty),
             notes=_operator_notes(design),
             diagnostics={"newton_steps": solution.n_steps, "newton_decrement": solution.decrement},
         ),
@@ -163,7 +166,7 @@ def _settings(design: Design, penalty: float | str) -> Settings:
         link=definition.link,
         likelihood="firth" if firth else "plain",
         pool_below=definition.sessions.pool_below,
-        unseen="estimated" if penalty in ("prior", "firth") else "impossible",
+        unseen=_unseen(penalty),
         penalty=build,
     )
 
@@ -197,6 +200,19 @@ def _penalty_words(penalty: float | str) -> str:
     if penalty == "firth":
         return "Firth's penalty"
     return "maximum likelihood" if penalty == 0 else f"ridge {float(penalty):g}"
+
+
+def _unseen(penalty: float | str) -> Literal["estimated", "impossible"]:
+    return "estimated" if penalty in ("prior", "firth") else "impossible"
+
+
+def _failures(design: Design, penalty: float | str) -> tuple[str, ...]:
+    """An end that no case had, forecast as impossible, is no number for a patient."""
+    if _unseen(penalty) == "estimated":
+        return ()
+    ends = design.definition.ends
+    never = [end for j, end in enumerate(ends, start=1) if not (design.ending == j).any()]
+    return tuple(f"no fitted case ended {end}: without priors its chance is 0" for end in never)
 
 
 def _operator_notes(design: Design) -> tuple[str, ...]:

@@ -29,6 +29,9 @@ class ModelCard:
         Cases ended in each way.
     max_session : int
         Largest session at which any fitted case was still at risk.
+    supported_session : int
+        Largest session at which enough fitted cases were at risk for an effect of its own (`pool_below` of
+        the definition); later ones are carried on from it.
     last_session : int
         Largest session the model speaks of; 0 for a whole course.
     years : tuple of int
@@ -58,6 +61,7 @@ class ModelCard:
     n_left_out: int
     n_ended: Mapping[str, int]
     max_session: int
+    supported_session: int
     last_session: int
     years: tuple[int, ...]
     seed: int
@@ -107,6 +111,7 @@ class ModelCard:
             n_patients=int(data["n_patients"]),
             n_left_out=int(data["n_left_out"]),
             max_session=int(data["max_session"]),
+            supported_session=int(data["supported_session"]),
             last_session=int(data["last_session"]),
             seed=int(data["seed"]),
             failures=_texts(data["failures"]),

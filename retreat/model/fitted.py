@@ -34,6 +34,8 @@ from retreat.model.request import (
     check_horizon,
     check_possible,
     check_size,
+    check_supported,
+    check_usable,
     labels,
     notes_of,
     sessions_done,
@@ -117,10 +119,10 @@ class Model:
         new_cases : DataFrame or mapping of str to array_like
             Columns of the `cases` table. `sessions` (done so far, default 0) conditions the forecast: the
             case is taken as still in treatment after them. A missing feature is averaged over the fitted
-            case mix and noted.
+            case mix and noted; so is whatever :meth:`support_of` warns of.
         horizon : int, 1 to 40
-            Largest session. Beyond the largest session fitted the last effect is carried on, and noted; a
-            model of the first sessions only stops at its own last session.
+            Largest session. Beyond the last session that enough fitted cases reached, its effect is carried
+            on, and noted; a model of the first sessions only stops at its own last session.
         draws : int, optional
             Use only so many of the draws, evenly spaced (default: all).
 
@@ -131,35 +133,27 @@ class Model:
         Raises
         ------
         FitError
-            If `horizon` or `draws` is out of range, the request would not fit in memory, or a case has
-            had more sessions than the model gives any chance of.
+            If the model failed its own gates; if the support of a case has refusals (all of them at once);
+            if `horizon` or `draws` is out of range, the request would not fit in memory, or a case has had
+            more sessions than the model gives any chance of.
         TableError
             If a value of a case is not allowed; all of them at once.
         """
+        check_usable(self.card)
         horizon = self._horizon(horizon)
         n = feature_floor.n_cases(new_cases)
         parameters = self._draws(draws)
         check_size(parameters, n, horizon)
         done = sessions_done(new_cases, n)
         needed = self._features(new_cases)
+        support = self.support_of(new_cases)
+        check_supported(support)
         missing = missing_features(needed, n)
-        complete = np.array([not names for names in missing], dtype=bool)
-        to_come = np.empty((parameters.n_draws, n, parameters.n_ends, horizon))
-        left = np.empty((parameters.n_draws, n))
-        to_come[:, complete], left[:, complete] = self._pmf_after(
-            take(needed, complete), done[complete], parameters, horizon
-        )
-        for i in np.flatnonzero(~complete):
-            filled, weights = completed(needed, int(i), self.case_mix, seed=self.card.seed)
-            some, staying = self._pmf_after(filled, np.repeat(done[i], N_COMPLETIONS), parameters, horizon)
-            to_come[:, i] = np.einsum("n,dnek->dek", weights, some)
-            left[:, i] = np.einsum("n,dn->d", weights, staying)
-        probabilities = kernel.given_done(to_come, left)
-        if parameters.operator_effect.any():
-            probabilities = kernel.reweighted(probabilities, left, done)
+        probabilities = self._pmf_given(needed, done, parameters, horizon)
         check_possible(probabilities, done)
+        last = self.card.supported_session
         notes = tuple(
-            notes_of(missing[i], int(done[i]), horizon, last=self.card.max_session) for i in range(n)
+            (*support[i].warnings, *notes_of(missing[i], int(done[i]), horizon, last=last)) for i in range(n)
         )
         return Forecast(probabilities, done, labels(new_cases, n), self.ends, notes, self.card.cautions)
 
@@ -190,10 +184,33 @@ class Model:
         return np.cumsum(self._mean_pmf(needed, n, horizon), axis=-1)
 
     def support_of(self, new_cases: Columns) -> tuple[CaseSupport, ...]:
-        """How many like cases the model saw, with warnings and refusals, for each case."""
+        """How many like cases the model saw, with warnings and refusals, for each case.
+
+        Like cases are counted among those still in treatment after the sessions the case has had.
+
+        Parameters
+        ----------
+        new_cases : DataFrame or mapping of str to array_like
+            Columns of the `cases` table.
+
+        Returns
+        -------
+        tuple of CaseSupport
+
+        Raises
+        ------
+        TableError
+            If a value of a case is not allowed.
+        """
         wanted = dict.fromkeys((*self.support.ranges, *self.support.levels, *self.support.edges))
         found = feature_floor.features(new_cases, wanted)
-        return self.support.of(found, n_cases=feature_floor.n_cases(new_cases))
+        done = sessions_done(new_cases, feature_floor.n_cases(new_cases))
+        support = self.support.of(found, done)
+        if self.card.last_session:  # a model of the first sessions only has nothing to say of later ones
+            return support
+        return tuple(
+            one.with_course(int(k), self.card.supported_session) for one, k in zip(support, done, strict=True)
+        )
 
     def effects(self, level: float = 0.9) -> pd.DataFrame:
         """Effects of the coded columns, given the others and being in treatment before a session.
@@ -207,22 +224,24 @@ class Model:
         -------
         pandas.DataFrame
             Columns end, column, estimate and standard_error (link scale), and ratio, low, high: the odds of
-            the end at a session against going on, multiplied by `ratio` for one unit of the column.
+            the end at a session against going on, multiplied by `ratio` for one unit of the column. A model
+            that was made from invented cases or failed its gates says so in a column `caution`.
         """
         from retreat.model.effects import effects  # keeps pandas off the path of a sheet
 
-        return effects(self.parameters, self.coding, self.ends, level)
+        found = effects(self.parameters, self.coding, self.ends, level)
+        return found.assign(caution=" ".join(self.card.cautions)) if self.card.cautions else found
 
     def associations(self, new_case: Columns, *, session: int) -> dict[str, float]:
         """How each known feature of one case moves its probability of the first end by a session.
 
-        The forecast minus the forecast with that feature averaged over the fitted case mix. An
-        association in the fitted cases, not an effect of changing the feature.
+        The forecast minus the forecast with that feature averaged over the fitted case mix, both given the
+        sessions the case has had. An association in the fitted cases, not an effect of changing the feature.
 
         Parameters
         ----------
         new_case : mapping of str to array_like
-            One case; sessions already done are left aside.
+            One case; its `sessions` done condition both forecasts.
         session : int, 1 to 40
             By which session.
 
@@ -236,14 +255,16 @@ class Model:
         FitError, TableError
             As for :meth:`forecast`, and for more than one case.
         """
+        check_usable(self.card)
         session = self._horizon(session)
         n = feature_floor.n_cases(new_case)
         if n != 1:
             raise FitError(Fault("new_case", f"{n} cases", "one case"))
+        done = int(sessions_done(new_case, 1)[0])
         needed = self._features(new_case)
-        here = self._first_end_by(needed, session)
+        here = self._first_end_by(needed, session, done)
         return {
-            name: here - self._first_end_by(blanked(needed, name), session)
+            name: here - self._first_end_by(blanked(needed, name), session, done)
             for name, values in needed.items()
             if not is_missing(values)[0]
         }
@@ -256,14 +277,38 @@ class Model:
         stratum = (self.stratum_feature,) if self.stratum_feature else ()
         return feature_floor.features(columns, dict.fromkeys((*self.coding.features, *stratum)))
 
-    def _first_end_by(self, needed: Features, session: int) -> float:
-        return float(self._mean_pmf(needed, 1, session)[0, 0].sum())
+    def _first_end_by(self, needed: Features, session: int, done: int) -> float:
+        if not done:
+            return float(self._mean_pmf(needed, 1, session)[0, 0].sum())
+        given = self._pmf_given(needed, np.array([done]), self.parameters, session)
+        return float(given[:, 0, 0].sum(axis=-1).mean())
 
     def _coded(self, needed: Features, n: int) -> tuple[FloatArray, NDArray[np.intp]]:
         X = self.coding.encode(needed, n_cases=n)
         if not self.stratum_feature:
             return X, np.zeros(n, dtype=np.intp)
         return X, strata_of(needed[self.stratum_feature], self.strata, feature=self.stratum_feature)
+
+    def _pmf_given(
+        self, needed: Features, done: NDArray[np.int64], parameters: Parameters, horizon: int
+    ) -> FloatArray:
+        """Probabilities given the sessions done, missing features averaged, (draws, cases, ends, horizon)."""
+        n = len(done)
+        complete = np.array([not names for names in missing_features(needed, n)], dtype=bool)
+        to_come = np.empty((parameters.n_draws, n, parameters.n_ends, horizon))
+        left = np.empty((parameters.n_draws, n))
+        to_come[:, complete], left[:, complete] = self._pmf_after(
+            take(needed, complete), done[complete], parameters, horizon
+        )
+        for i in np.flatnonzero(~complete):
+            filled, weights = completed(needed, int(i), self.case_mix, seed=self.card.seed)
+            some, staying = self._pmf_after(filled, np.repeat(done[i], N_COMPLETIONS), parameters, horizon)
+            to_come[:, i] = np.einsum("n,dnek->dek", weights, some)
+            left[:, i] = np.einsum("n,dn->d", weights, staying)
+        probabilities = kernel.given_done(to_come, left)
+        if parameters.operator_effect.any():
+            probabilities = kernel.reweighted(probabilities, left, done)
+        return probabilities
 
     def _pmf_after(
         self, needed: Features, done: NDArray[np.int64], parameters: Parameters, horizon: int

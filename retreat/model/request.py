@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Any
 
 import numpy as np
@@ -10,7 +11,9 @@ from numpy.typing import NDArray
 from retreat import features as feature_floor
 from retreat.errors import Fault, FitError, TableError
 from retreat.features import Columns
+from retreat.model.card import ModelCard
 from retreat.model.kernel import Parameters
+from retreat.model.support import CaseSupport
 
 FloatArray = NDArray[np.float64]
 
@@ -82,14 +85,38 @@ def strata_of(found: NDArray[Any], strata: tuple[str, ...], *, feature: str) -> 
 
 
 def notes_of(missing: list[str], done: int, horizon: int, *, last: int) -> tuple[str, ...]:
-    """What the reader of one case's forecast must know; `last` is the largest session fitted."""
+    """What the reader of one case's forecast must know; `last` is the last session that enough cases reached."""
     notes = [f"{name} is not known; averaged over the fitted case mix" for name in missing]
     if horizon > last:
-        carried = "the last session's effect is carried on"
-        notes.insert(0, f"sessions after {last} go beyond the fitted cases; {carried}")
+        notes.insert(
+            0,
+            f"few or no fitted cases reached a session after {last}: its effect is carried on, and the ranges "
+            "do not show how unsure that is",
+        )
     if done >= horizon:
         notes.append(f"{done} sessions done reach the horizon {horizon}: nothing left to forecast")
     return tuple(notes)
+
+
+def check_usable(card: ModelCard) -> None:
+    """Refuse numbers of a model that failed its own gates."""
+    if not card.for_counselling:
+        fix = "fit again; model.card.diagnostics and model.effects() tell what went wrong"
+        raise FitError(
+            [Fault("model", failure, "a model that passed its gates", fix) for failure in card.failures]
+        )
+
+
+def check_supported(support: Sequence[CaseSupport]) -> None:
+    """Refuse cases outside what the model saw, all at once."""
+    fix = "check the value; if it is right, leave the case out: model.support_of tells which"
+    faults = [
+        Fault("new_cases", refusal, fix=fix, row=i + 2)
+        for i, one in enumerate(support)
+        for refusal in one.refusals
+    ]
+    if faults:
+        raise FitError(faults)
 
 
 def check_size(parameters: Parameters, n: int, horizon: int) -> None:

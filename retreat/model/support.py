@@ -2,21 +2,40 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass
-from typing import Any
+from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import dataclass, replace
+from itertools import product
+from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
 Features = Mapping[str, NDArray[Any]]
+IntArray = NDArray[np.int64]
 
 # Cells below this are kept as 0, shown as "fewer than 11": the small-cell rule of US federal health data
 # (CMS cell-size suppression, as used by PCORnet data committees).
 SMALL_CELL = 11
-# A number further outside the fitted range than this share of the range's width, in units or in ratios, is
-# refused, not only flagged (our judgement: the model is a straight line there and nothing checks it).
+# Larger cells are kept as the multiple of this below them: the exact counts of all other cells, or of one cell
+# before and after a session, would tell a small one.
+_COUNT_STEP = 5
+# Quantiles of a number between which a case lies well inside what was seen.
+_COMMON = (0.01, 0.99)
+_LEAST_COMMON = 100
+# A number that lies beyond all seen, and beyond the common range by more than this share of that range's width
+# (on the log scale where the model is linear in the log), is refused, not only flagged (our judgement: the model
+# is a straight line there and nothing checks it). The common range, since one mistyped size must not open the door.
 _REFUSE_BEYOND = 0.25
+_ANY = "*"
+
+
+class Range(NamedTuple):
+    """Range of a number: what nearly all fitted cases had (`low` to `high`), and what any had."""
+
+    lowest: float
+    low: float
+    high: float
+    highest: float
 
 
 @dataclass(frozen=True)
@@ -26,7 +45,8 @@ class CaseSupport:
     Parameters
     ----------
     n_like : int
-        Fitted cases alike in the features that define likeness; 0 stands for fewer than 11.
+        At least so many fitted cases were alike in the features that define likeness, and still in
+        treatment after the sessions the case has had; 0 stands for fewer than 11.
     alike_in : tuple of str
         What "alike" means, in words.
     warnings : tuple of str
@@ -43,7 +63,14 @@ class CaseSupport:
     @property
     def n_like_words(self) -> str:
         """The count as it may be shown."""
-        return str(self.n_like) if self.n_like >= SMALL_CELL else f"fewer than {SMALL_CELL}"
+        return f"at least {self.n_like}" if self.n_like else f"fewer than {SMALL_CELL}"
+
+    def with_course(self, done: int, supported_session: int) -> CaseSupport:
+        """The same, refused when too few fitted cases were in treatment after the sessions done."""
+        if done < supported_session:
+            return self
+        why = f"after {done} sessions too few fitted cases were still in treatment"
+        return replace(self, refusals=(*self.refusals, why))
 
 
 @dataclass(frozen=True)
@@ -52,42 +79,52 @@ class Support:
 
     Parameters
     ----------
-    ranges : mapping of str to (float, float)
+    ranges : mapping of str to Range
         Range of each numeric feature of the model, widened to limits that no case has.
+    logged : tuple of str
+        Numeric features whose distance from the range is told by ratio.
     levels : mapping of str to mapping of str to int
         Fitted cases of each level: 11 for 11 or more, 0 for fewer (never seen: the level is absent). The
         exact count of a frequent level would tell that of a rare one, the number of cases being known.
     edges : mapping of str to tuple of float
         Features that define likeness: inner edges of the bands of a number, empty for a category.
-    cells : mapping of str to int
-        Fitted cases in each combination of bands ("ring|0|no"), counts below 11 left out.
+    cells : mapping of str to tuple of int
+        For each combination of bands ("ring|0|no", a star for any), how many fitted cases were still in
+        treatment before session 1, 2, ...: rounded down to a multiple of 5 but never below 11, and cut at the
+        first count below 11.
     """
 
-    ranges: Mapping[str, tuple[float, float]]
+    ranges: Mapping[str, Range]
+    logged: tuple[str, ...]
     levels: Mapping[str, Mapping[str, int]]
     edges: Mapping[str, tuple[float, ...]]
-    cells: Mapping[str, int]
+    cells: Mapping[str, tuple[int, ...]]
 
-    def of(self, features: Features, *, n_cases: int) -> tuple[CaseSupport, ...]:
+    def of(self, features: Features, done: IntArray) -> tuple[CaseSupport, ...]:
         """Support of each case.
 
         Parameters
         ----------
         features : mapping of str to ndarray, each of shape (cases,)
             At least the features of `ranges`, `levels` and `edges`.
-        n_cases : int
-            How many cases.
+        done : ndarray of int, shape (cases,)
+            Sessions each case has had: like cases are those still in treatment after them.
         """
-        return tuple(self._of_one({f: v[i] for f, v in features.items()}) for i in range(n_cases))
+        return tuple(self._of_one({f: v[i] for f, v in features.items()}, int(k)) for i, k in enumerate(done))
 
-    def _of_one(self, case: Mapping[str, Any]) -> CaseSupport:
+    def _of_one(self, case: Mapping[str, Any], done: int) -> CaseSupport:
         warnings: list[str] = []
         refusals: list[str] = []
-        for feature, (low, high) in self.ranges.items():
+        for feature, seen in self.ranges.items():
             value = case[feature]
-            if np.isfinite(value) and not low <= value <= high:
-                text = f"{feature} {value:g} is outside the fitted range {low:g} to {high:g}"
-                (refusals if _far_outside(value, low, high) else warnings).append(text)
+            if np.isfinite(value) and not seen.low <= value <= seen.high:
+                text = (
+                    f"{feature} {value:g} is outside the range of nearly all fitted cases, "
+                    f"{seen.low:g} to {seen.high:g}"
+                )
+                (refusals if _far_outside(value, seen, logged=feature in self.logged) else warnings).append(
+                    text
+                )
         for feature, counts in self.levels.items():
             level = case[feature]
             if level is None:
@@ -96,7 +133,8 @@ class Support:
                 refusals.append(f"no fitted case has {feature} {level}")
             elif counts[level] < SMALL_CELL:
                 warnings.append(f"fewer than {SMALL_CELL} fitted cases have {feature} {level}")
-        n_like = sum(n for cell, n in self.cells.items() if _matches(cell, self._bands(case)))
+        at_risk = self.cells.get(_key(self._bands(case)), ())
+        n_like = at_risk[done] if done < len(at_risk) else 0
         return CaseSupport(n_like, self._alike_in(case), tuple(warnings), tuple(refusals))
 
     def _bands(self, case: Mapping[str, Any]) -> list[str | None]:
@@ -115,23 +153,31 @@ class Support:
         """Plain lists and numbers; :meth:`from_json` is the inverse."""
         return {
             "ranges": {f: list(r) for f, r in self.ranges.items()},
+            "logged": list(self.logged),
             "levels": {f: dict(c) for f, c in self.levels.items()},
             "edges": {f: [float(v) for v in e] for f, e in self.edges.items()},
-            "cells": dict(self.cells),
+            "cells": {k: list(n) for k, n in self.cells.items()},
         }
 
     @classmethod
     def from_json(cls, data: Mapping[str, Any]) -> Support:
         """Rebuild a support from :meth:`to_json`."""
         return cls(
-            {str(f): (float(r[0]), float(r[1])) for f, r in data["ranges"].items()},
+            {str(f): Range(*(float(v) for v in r)) for f, r in data["ranges"].items()},
+            tuple(str(f) for f in data["logged"]),
             {str(f): {str(k): int(n) for k, n in c.items()} for f, c in data["levels"].items()},
             {str(f): tuple(float(v) for v in e) for f, e in data["edges"].items()},
-            {str(k): int(n) for k, n in data["cells"].items()},
+            {str(k): tuple(int(v) for v in n) for k, n in data["cells"].items()},
         )
 
 
-def learn(features: Features, edges: Mapping[str, tuple[float, ...]]) -> Support:
+def learn(
+    features: Features,
+    edges: Mapping[str, tuple[float, ...]],
+    sessions: IntArray,
+    *,
+    logged: tuple[str, ...] = (),
+) -> Support:
     """Support of these fitted cases.
 
     Parameters
@@ -140,8 +186,12 @@ def learn(features: Features, edges: Mapping[str, tuple[float, ...]]) -> Support
         Features of the model and of `edges`.
     edges : mapping of str to tuple of float
         Features that define likeness: inner band edges of numbers, empty for categories.
+    sessions : ndarray of int, shape (cases,)
+        Last session of each case: it was still in treatment before each session up to that one.
+    logged : tuple of str
+        Features that the model is linear in the log of.
     """
-    ranges: dict[str, tuple[float, float]] = {}
+    ranges: dict[str, Range] = {}
     levels: dict[str, dict[str, int]] = {}
     for name, values in features.items():
         if values.dtype == object:
@@ -149,15 +199,56 @@ def learn(features: Features, edges: Mapping[str, tuple[float, ...]]) -> Support
             counts = {level: known.count(level) for level in sorted(set(known))}
             levels[name] = {level: SMALL_CELL if n >= SMALL_CELL else 0 for level, n in counts.items()}
         elif np.isfinite(values).any():
-            ranges[name] = _outwards(float(np.nanmin(values)), float(np.nanmax(values)))
-    size = len(next(iter(features.values()))) if features else 0
-    cells: dict[str, int] = {}
-    for i in range(size):
-        bands = [_band(features[f][i], e) for f, e in edges.items()]
-        if None not in bands:
-            key = "|".join(str(b) for b in bands)
-            cells[key] = cells.get(key, 0) + 1
-    return Support(ranges, levels, edges, {k: n for k, n in sorted(cells.items()) if n >= SMALL_CELL})
+            ranges[name] = _range(values[np.isfinite(values)])
+    cells = _cells({f: features[f] for f in edges}, edges, sessions)
+    return Support(ranges, tuple(f for f in ranges if f in logged), levels, edges, cells)
+
+
+def _cells(
+    features: Features, edges: Mapping[str, tuple[float, ...]], sessions: IntArray
+) -> dict[str, tuple[int, ...]]:
+    if not len(sessions):
+        return {}
+    banded = [[_band(value, edges[f]) for value in values] for f, values in features.items()]
+    combinations = list(zip(*banded, strict=True)) if banded else [()] * len(sessions)
+    position = {bands: i for i, bands in enumerate(dict.fromkeys(combinations))}
+    where = np.array([position[bands] for bands in combinations])
+    width = int(sessions.max()) + 1
+    ended = np.bincount(where * width + sessions, minlength=len(position) * width)
+    totals: dict[str, IntArray] = {}
+    for bands, counts in zip(position, ended.reshape(-1, width), strict=True):
+        for key in _keys(bands):
+            totals[key] = totals.get(key, 0) + counts
+    told = {key: _told(counts) for key, counts in sorted(totals.items())}
+    return {key: counts for key, counts in told.items() if counts}
+
+
+def _keys(bands: tuple[str | None, ...]) -> Iterator[str]:
+    """The case's own combination and every wider one: it counts wherever its unknown bands are any."""
+    for chosen in product(*(((None,) if band is None else (band, None)) for band in bands)):
+        yield _key(chosen)
+
+
+def _key(bands: Iterable[str | None]) -> str:
+    return "|".join(_ANY if band is None else band for band in bands)
+
+
+def _told(last_sessions: IntArray) -> tuple[int, ...]:
+    """Counts still in treatment before session 1, 2, ..., coarse, up to the first too small to tell.
+
+    Entry k of `last_sessions` is how many cases had session k as their last.
+    """
+    at_risk = np.cumsum(last_sessions[::-1])[::-1][1:]
+    told = at_risk[at_risk >= SMALL_CELL]
+    return tuple(np.maximum(told - told % _COUNT_STEP, SMALL_CELL).tolist())
+
+
+def _range(values: NDArray[np.float64]) -> Range:
+    lowest, highest = _outwards(float(values.min()), float(values.max()))
+    if len(values) < _LEAST_COMMON:  # a hundredth of them is not even one case
+        return Range(lowest, lowest, highest, highest)
+    low, high = _outwards(*(float(q) for q in np.quantile(values, _COMMON)))
+    return Range(lowest, max(low, lowest), min(high, highest), highest)
 
 
 def _outwards(low: float, high: float) -> tuple[float, float]:
@@ -191,17 +282,12 @@ def _band_words(band: int, edges: tuple[float, ...]) -> str:
     return f"{edges[band - 1]:g} to under {edges[band]:g}"
 
 
-def _matches(cell: str, bands: list[str | None]) -> bool:
-    parts = cell.split("|") if bands else []  # without features that define likeness there is one cell
-    return all(b is None or b == c for b, c in zip(bands, parts, strict=True))
-
-
-def _far_outside(value: float, low: float, high: float) -> bool:
-    """Whether a number is too far outside a range, by difference or, for a range above 0, by ratio."""
-    margin = _REFUSE_BEYOND * (high - low)
-    if value < low - margin or value > high + margin:
-        return True
-    if low <= 0:
+def _far_outside(value: float, seen: Range, *, logged: bool) -> bool:
+    """Whether a number lies beyond all seen and too far from the common ones."""
+    if seen.lowest <= value <= seen.highest:
         return False
-    factor = (high / low) ** _REFUSE_BEYOND
-    return bool(value < low / factor or value > high * factor)
+    if logged and seen.low > 0:
+        factor = (seen.high / seen.low) ** _REFUSE_BEYOND
+        return bool(value < seen.low / factor or value > seen.high * factor)
+    margin = _REFUSE_BEYOND * (seen.high - seen.low)
+    return bool(value < seen.low - margin or value > seen.high + margin)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from retreat.pages.words import HEADINGS
+from retreat.pages import words
 
 
 @dataclass(frozen=True)
@@ -52,6 +52,8 @@ class Sheet:
         What makes the numbers of this eye less sure.
     course, headline, framing, likely, ends_mean : str
         Sentences of the numbers.
+    caption : str
+        Whom the 100 stand for.
     rows : tuple of Row
         Finished by each session.
     states : tuple of State
@@ -76,6 +78,7 @@ class Sheet:
     banners: tuple[str, ...]
     warnings: tuple[str, ...]
     course: str
+    caption: str
     headline: str
     framing: str
     likely: str
@@ -93,10 +96,10 @@ class Sheet:
     @property
     def table(self) -> tuple[tuple[State, str, tuple[tuple[str, str], ...]], ...]:
         """Lines of the table: the figure, the name of the line, and heading and text of each cell."""
-        _, *headings, count = HEADINGS
+        _, *headings, count = words.HEADINGS
         lines = []
         for row, state in zip(self.rows, self.states, strict=False):
-            told = (str(row.finished), str(row.not_finished), f"{row.low} to {row.high}")
+            told = (words.count(row.finished), words.count(row.not_finished), f"{row.low} to {row.high}")
             cells = (*zip(headings, told, strict=True), (count, str(state.count)))
             lines.append((state, str(row.session), cells))
         others = [

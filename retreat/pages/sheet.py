@@ -52,7 +52,8 @@ def build_sheet(
     done : int
         Sessions the eye has had; the numbers are then those of eyes still in treatment after them.
     horizon : int
-        Last session shown, counted from the first of the course.
+        Last session shown, counted from the first of the course; fewer are shown where too few fitted cases
+        got so far.
     level : float in (0, 1)
         Coverage of the likely ranges.
     practice : str
@@ -84,23 +85,26 @@ def build_sheet(
     about = _about(model, columns, known, unknown, practice=practice, date=date)
     if not model.card.for_counselling:
         return _without_numbers(model.card, about, support)
-    forecast = model.forecast(columns, horizon=horizon)
+    last = min(horizon, model.card.supported_session)
+    forecast = model.forecast(columns, horizon=last)
     rows = _rows(forecast, done=done, level=level)
     ahead = rows[:HEADLINE_SESSIONS]
     focus = ahead[-1]
+    who = words.whom(known=any(name != "depth_source" for name in known))
     moved = _moved(model.associations(columns, session=focus.session), known)
     return Sheet(
         title=words.TITLE,
         banners=model.card.cautions,
         warnings=_warnings(model, support, known, horizon=horizon),
         course=words.course(done),
-        headline=words.headline(done, [row.session for row in ahead], [row.finished for row in ahead]),
+        caption=who,
+        headline=words.headline(who, done, [row.session for row in ahead], [row.finished for row in ahead]),
         framing=words.framing(focus.session, focus.finished),
         likely=words.likely(focus.low, focus.high, _counts(model)),
         ends_mean=_ends_mean(model.ends),
         rows=rows,
         states=_states(forecast, rows),
-        like=_like(model.card, support),
+        like=_like(model.card, support, done),
         moved_lead=words.moved_lead(done, focus.session) if moved else words.NOTHING_MOVES,
         moved=moved,
         cautions=words.CAUTIONS,
@@ -116,6 +120,7 @@ def _without_numbers(card: ModelCard, about: tuple[tuple[str, str], ...], suppor
         banners=card.cautions,
         warnings=(),
         course="",
+        caption="",
         headline=words.NO_NUMBERS,
         framing=words.NO_NUMBERS_WHY,
         likely="",
@@ -177,10 +182,11 @@ def _warnings(
     lines = [words.few_seen(named)] if named else []
     if support.warnings and not named:
         lines = list(support.warnings)
-    if support.alike_in and support.n_like < SMALL_CELL and not named:
+    if support.alike_in and not support.n_like and not named:
         lines.append(words.FEW_LIKE)
-    if horizon > model.card.max_session:
-        lines.append(words.past_the_cases(model.card.max_session))
+    if horizon > model.card.supported_session:
+        lines.append(words.past_the_cases(model.card.supported_session))
+    lines += [words.never_seen(end) for end in model.ends if not model.card.n_ended.get(end)]
     return tuple(lines)
 
 
@@ -193,10 +199,10 @@ def _moved(associations: Mapping[str, float], known: Mapping[str, Any]) -> tuple
     return tuple(largest.values())[:MOST_DIFFERENCES]
 
 
-def _like(card: ModelCard, support: CaseSupport) -> tuple[str, ...]:
+def _like(card: ModelCard, support: CaseSupport, done: int) -> tuple[str, ...]:
     made_up = "made-up " if card.invented else ""
     seen = words.seen(_shown(card.n_cases), _shown(card.n_patients), card.years, made_up=made_up)
-    return seen, words.like(support.n_like_words, support.alike_in)
+    return seen, words.like(support.n_like_words, support.alike_in, done=done)
 
 
 def _about(
@@ -259,9 +265,6 @@ def _check_arguments(
         faults.append(Fault("model", f"it forecasts {model.ends[0]}, not relief", "first end relieved", fix))
     if done < 0:
         faults.append(Fault("done", f"{done}", "a whole number of sessions from 0"))
-    elif done >= model.card.max_session:
-        what = f"{done} sessions, but no case of the model went past session {model.card.max_session}"
-        faults.append(Fault("done", what, f"at most {model.card.max_session - 1}"))
     if not done < horizon <= done + MOST_SESSIONS:
         allowed = f"{done + 1} to {done + MOST_SESSIONS} after {done} done"
         faults.append(Fault("horizon", f"{horizon}", allowed, "sessions count from the first of the course"))

@@ -83,4 +83,4 @@ def _table(sheet: Sheet) -> list[str]:
         label = name if name == state.mark else f"{state.mark}  {name}"
         told = "".join(count.rjust(_CELL_WIDTH) for _, count in cells)
         body.append(label.ljust(len(head) - len(told)) + told)
-    return [words.TABLE_CAPTION, head, "-" * len(head), *body]
+    return [sheet.caption, head, "-" * len(head), *body]

@@ -10,7 +10,6 @@ from retreat.features import FEATURES
 TITLE = "How many laser sessions for this eye?"
 
 HEADINGS = ("After session", "Finished", "Not", "Likely", "Figures")
-TABLE_CAPTION = "Of 100 eyes like this one"
 LIKE_HEADING = "Eyes like this one"
 MOVED_HEADING = "What goes with this number"
 CAUTIONS_HEADING = "Please note"
@@ -185,34 +184,56 @@ def date_words(year: int, month: int, day: int) -> str:
     return f"{day} {_MONTHS[month - 1]} {year}"
 
 
+def count(figures: int) -> str:
+    """Count of 100 as it is said: no estimate is sure of none or of all.
+
+    Examples
+    --------
+    >>> count(0), count(38), count(100)
+    ('fewer than 1', '38', 'over 99')
+    """
+    return {0: "fewer than 1", 100: "over 99"}.get(figures, str(figures))
+
+
+def whom(*, known: bool) -> str:
+    """Whom the 100 stand for; without anything known of the eye they are like all others."""
+    return "Of 100 eyes like this one" if known else "Of 100 eyes treated here"
+
+
 def course(done: int) -> str:
     """What has been done; empty before the first session."""
     return f"This eye has had {sessions_words(done)}." if done else ""
 
 
-def headline(done: int, sessions: Sequence[int], finished: Sequence[int]) -> str:
-    """Headline in natural frequencies of 100.
+def headline(who: str, done: int, sessions: Sequence[int], finished: Sequence[int]) -> str:
+    """Headline in natural frequencies of 100; `who` from :func:`whom`.
 
     Examples
     --------
-    >>> headline(0, (1, 2, 3), (38, 55, 66))
+    >>> headline(whom(known=True), 0, (1, 2, 3), (38, 55, 66))
     'Of 100 eyes like this one, 38 are finished after 1 session, 55 after 2 and 66 after 3.'
-    >>> headline(2, (3, 4), (30, 45))
+    >>> headline(whom(known=True), 2, (3, 4), (30, 45))
     'Of 100 eyes like this one still in treatment after 2, 30 are finished after session 3 and 45 after 4.'
     """
     still = f" still in treatment after {done}" if done else ""
     when = f"session {sessions[0]}" if done else sessions_words(sessions[0])
-    later = [f"{n} after {k}" for k, n in zip(sessions[1:], finished[1:], strict=True)]
-    first = f"{finished[0]} are finished after {when}"
-    return f"Of 100 eyes like this one{still}, {listed([first, *later])}."
+    later = [f"{count(n)} after {k}" for k, n in zip(sessions[1:], finished[1:], strict=True)]
+    first = f"{count(finished[0])} are finished after {when}"
+    return f"{who}{still}, {listed([first, *later])}."
 
 
 def framing(session: int, finished: int) -> str:
-    """Both directions of one number, with the only percentages of the numbers."""
-    left = 100 - finished
+    """Both directions of one number, with the only percentages of the numbers.
+
+    Examples
+    --------
+    >>> framing(3, 66)
+    'After session 3: 66 of 100 (66%) finished, 34 of 100 (34%) not: still in treatment or stopped.'
+    """
+    yes, no = count(finished), count(100 - finished)
     return (
-        f"After session {session}: {finished} of 100 ({finished}%) finished, "
-        f"{left} of 100 ({left}%) not: still in treatment or stopped."
+        f"After session {session}: {yes} of 100 ({yes}%) finished, "
+        f"{no} of 100 ({no}%) not: still in treatment or stopped."
     )
 
 
@@ -239,24 +260,27 @@ def seen(n_cases: str, n_patients: str, years: Sequence[int], *, made_up: str) -
     return f"The model learned from {n_cases} {made_up}eyes of {n_patients} patients{when}."
 
 
-def like(n_like: str, alike: Sequence[str]) -> str:
+def like(n_like: str, alike: Sequence[str], *, done: int) -> str:
     """How many were like this one, and in what; `alike` as in `CaseSupport.alike_in`.
 
     Examples
     --------
-    >>> like("45", ("opacity ring", "size_mm 1 to under 3"))
-    'Of these, 45 were like this one: a ring and 1 to under 3 mm long.'
+    >>> like("at least 45", ("opacity ring", "size_mm 1 to under 3"), done=0)
+    'Of these, at least 45 were like this one: a ring and 1 to under 3 mm long.'
+    >>> like("fewer than 11", ("opacity ring",), done=2)
+    'Of these, fewer than 11 were like this one and still in treatment after 2: a ring.'
     """
     if not alike:
         return "Too little is known of this eye to say how many of these were like it."
     pairs = [entry.partition(" ")[::2] for entry in alike]
-    return f"Of these, {n_like} were like this one: {listed([value_alone(*pair) for pair in pairs])}."
+    still = f" and still in treatment after {done}" if done else ""
+    return f"Of these, {n_like} were like this one{still}: {listed([value_alone(*pair) for pair in pairs])}."
 
 
 def moved_lead(done: int, session: int) -> str:
     """What the differences are measured against."""
-    start = "Before session 1, against" if done else "Against"
-    return f"{NO_CAUSE} {start} the average eye, of 100 finished by session {session}:"
+    stage = f" after {sessions_words(done)}" if done else ""
+    return f"{NO_CAUSE} Against the average eye{stage}, of 100 finished by session {session}:"
 
 
 def moved(feature: str, value: object, difference: int) -> str:
@@ -278,5 +302,17 @@ def few_seen(features: Sequence[str]) -> str:
 
 
 def past_the_cases(last: int) -> str:
-    """Warning that the later sessions are extrapolated."""
-    return f"Take care: the model saw no eye past session {last}, so later numbers are a guess."
+    """Why later sessions have no numbers."""
+    return f"Take care: too few eyes were seen past session {last}, so no later numbers are shown."
+
+
+def never_seen(end: str) -> str:
+    """Warning that one way a course can end was never seen.
+
+    Examples
+    --------
+    >>> never_seen("stopped")
+    'Take care: no eye was seen that stopped without enough relief, so its number is a guess.'
+    """
+    words = _STATES.get(end, end.replace("_", " "))
+    return f"Take care: no eye was seen that {words[0].lower()}{words[1:]}, so its number is a guess."

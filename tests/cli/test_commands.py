@@ -83,7 +83,7 @@ def test_fit_writes_a_model_and_its_effects(run: Run, clinic: Path, tmp_path: Pa
     assert card["model_id"] == retreat.load(tmp_path / "m.retreat").model_id
     assert card["invented"] is True
     header = (tmp_path / "e.csv").read_text().splitlines()[0]
-    assert header == "end,column,estimate,standard_error,ratio,low,high"
+    assert header == "end,column,estimate,standard_error,ratio,low,high,caution"
 
 
 def test_fit_takes_a_ridge_strength_as_a_number(run: Run, clinic: Path, tmp_path: Path) -> None:

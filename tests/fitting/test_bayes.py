@@ -118,8 +118,8 @@ def test_forty_cases_with_an_end_never_seen_are_fitted() -> None:
     cases = cases[(cases["ending"] != "stopped") & (cases["sessions"].astype(int) >= 1)].head(40)
     model = bayes_model(core(cases), seed=1, draws=200, tune=300, chains=2)
     assert any("no case ended stopped" in note for note in model.card.notes)
-    forecast = model.forecast({"opacity": ["ring"], "size_mm": [2.0], "zone": ["middle"], "cornea": ["none"]})
-    stopped = forecast.mean()[0, 1, 0]
+    ring = {"opacity": ["ring"], "size_mm": [2.0], "zone": ["middle"], "cornea": ["none"]}
+    stopped = model.expected(ring)[0, 1, 0]
     assert 0.0 < stopped < 0.1
 
 

@@ -63,8 +63,13 @@ def test_plain_maximum_likelihood_is_the_array_estimator_on_the_coded_columns():
 
     h = LogisticHazard().fit(d.X, d.sessions, d.ending, groups=d.patient)
     np.testing.assert_allclose(fit.coefficients, h.coef_, rtol=0, atol=1e-8)
-    errors = np.sqrt(np.diag(h.clustered_covariance_)[:14]).reshape(2, 7)
-    np.testing.assert_allclose(fit.standard_errors, errors, rtol=0, atol=1e-8)
+    clustered, information = (
+        np.sqrt(np.diag(spread)[:14]).reshape(2, 7) for spread in (h.clustered_covariance_, h.covariance_)
+    )
+    # no variance below that of independent cases
+    np.testing.assert_allclose(fit.standard_errors, np.maximum(clustered, information), rtol=0, atol=1e-8)
+    assert (clustered < information).any()
+    assert (clustered > information).any()
 
 
 def test_a_number_is_a_ridge_on_the_coded_columns():
@@ -186,8 +191,12 @@ def test_two_eyes_alike_widen_the_clustered_errors():
     double = fit_logistic(design(twice, CORE), penalty=0, covariance="clustered").standard_errors
     naive = fit_logistic(design(twice, CORE), penalty=0, covariance="information").standard_errors
 
-    # the penalty on session steps weighs half as much beside twice the cases
-    np.testing.assert_allclose(double, single, rtol=0.03)
+    independent = fit_logistic(design(once, CORE), penalty=0, covariance="information").standard_errors
+
+    # the penalty on session steps weighs half as much beside twice the cases; a raised error does not count
+    sandwich = single > 1.0001 * independent
+    assert sandwich.sum() >= 4
+    np.testing.assert_allclose(double[sandwich], single[sandwich], rtol=0.03)
     np.testing.assert_allclose(naive, double / np.sqrt(2), rtol=0.25)
 
 
@@ -236,8 +245,19 @@ def test_an_end_that_no_case_had_is_fitted_and_noted(penalty):
     if penalty in ("prior", "firth"):
         assert (stopped > 0).all()
         assert np.median(stopped) < 0.05
+        assert model.card.for_counselling
     else:
         assert (stopped == 0).all()
+        assert model.card.failures == ("no fitted case ended stopped: without priors its chance is 0",)
+
+
+@PENALTIES
+def test_a_model_of_cases_of_which_none_was_relieved_is_not_for_counselling(penalty):
+    cases = clinic(cases=900)
+
+    model = retreat.fit(cases[cases.ending != "relieved"], "core", penalty=penalty, draws=200)
+
+    assert "no fitted case ended relieved: nothing was learned of it" in model.card.failures
 
 
 @pytest.mark.parametrize("penalty", [0, 2.5])

@@ -52,6 +52,7 @@ def card_of(definition: Definition, **changes: Any) -> ModelCard:
         n_left_out=4,
         n_ended=dict.fromkeys(definition.ends, 150),
         max_session=6,
+        supported_session=6,
         last_session=LAST_SESSION[definition.outcome] or 0,
         years=(2020, 2025),
         seed=3,
@@ -96,7 +97,7 @@ def made_model(
         strata=strata,
         stratum_feature=definition.strata,
         case_mix=casemix.learn({f: found[f] for f in definition.features}),
-        support=support.learn(found, definition.likeness),
+        support=support.learn(found, definition.likeness, np.full(n_cases, last)),
     )
 
 

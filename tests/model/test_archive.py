@@ -98,8 +98,8 @@ def test_a_fitted_model_comes_back_to_the_last_bit(tmp_path: Path) -> None:
     model = fitted_model()
     again = load(model.save(tmp_path / "clinic.retreat"))
     assert_same(model, again)
-    cases = invented_cases(20) | {"sessions": np.arange(20) % 4}
-    cases["opacity"][3] = cases["cornea"][5] = None
+    cases = known_clinic().head(20).assign(sessions=np.arange(20) % 4, ending="ongoing")
+    cases.loc[3, "opacity"] = cases.loc[5, "cornea"] = "unknown"
     before, after = model.forecast(cases), again.forecast(cases)
     assert before.pmf.tobytes() == after.pmf.tobytes()
     assert (before.cases, before.notes, before.cautions) == (after.cases, after.notes, after.cautions)

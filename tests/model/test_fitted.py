@@ -31,7 +31,7 @@ def hand_model(**changes: Any) -> Model:
     coefficients[0, 0, coding.names.index("opacity=cloud")] = math.log(0.5)
     coefficients[0, 0, coding.names.index("log(size_mm/2)")] = 1.0
     parts: dict[str, Any] = {
-        "card": card_of(definition, max_session=2, invented=False),
+        "card": card_of(definition, max_session=2, supported_session=2, invented=False),
         "coding": coding,
         "link": "logit",
         # odds against going on at sessions 1 and 2: relieved 2 and 1, stopped 1 and 1
@@ -44,7 +44,7 @@ def hand_model(**changes: Any) -> Model:
         "strata": (),
         "stratum_feature": "",
         "case_mix": CaseMix({}, {}),
-        "support": Support({}, {}, {}, {}),
+        "support": Support({}, (), {}, {}, {}),
     }
     return Model(**(parts | changes))
 
@@ -269,11 +269,16 @@ def test_sessions_beyond_the_fitted_ones_are_noted() -> None:
     model = hand_model()  # fitted to session 2
     assert model.forecast(RING, horizon=2).notes == ((),)
     (note,) = model.forecast(RING, horizon=3).notes[0]
-    assert note == "sessions after 2 go beyond the fitted cases; the last session's effect is carried on"
+    assert note == (
+        "few or no fitted cases reached a session after 2: its effect is carried on, "
+        "and the ranges do not show how unsure that is"
+    )
 
 
 def test_a_case_that_reached_the_horizon_is_noted_and_has_nothing_left() -> None:
-    f = hand_model().forecast({**RING, "sessions": 2}, horizon=2)
+    model = hand_model()
+    model = replace(model, card=replace(model.card, supported_session=3))
+    f = model.forecast({**RING, "sessions": 2}, horizon=2)
     assert not f.pmf.any()
     assert f.notes == (("2 sessions done reach the horizon 2: nothing left to forecast",),)
 
@@ -305,7 +310,11 @@ def test_a_case_with_more_sessions_than_the_model_gives_a_chance_of_is_refused_b
     model = hand_model()
     certain = model.parameters.session_effects.copy()
     certain[..., 1] = 1000.0
-    model = replace(model, parameters=replace(model.parameters, session_effects=certain))
+    model = replace(
+        model,
+        parameters=replace(model.parameters, session_effects=certain),
+        card=replace(model.card, supported_session=4),
+    )
     with pytest.raises(FitError) as caught:
         model.forecast(table_of(RING, RING, RING, sessions=[1, 2, 3]))
     assert [str(f) for f in caught.value.faults] == [
@@ -316,7 +325,9 @@ def test_a_case_with_more_sessions_than_the_model_gives_a_chance_of_is_refused_b
 
 def test_a_very_long_course_is_forecast_all_the_same() -> None:
     # 0.25 x (1/3)^38 of the courses get past 39 sessions, 2e-19: still a third each at the fortieth
-    f = hand_model().forecast({**RING, "sessions": 39}, horizon=40)
+    model = hand_model()
+    model = replace(model, card=replace(model.card, supported_session=40))
+    f = model.forecast({**RING, "sessions": 39}, horizon=40)
     assert f.pmf[0, 0, :, 39] == pytest.approx([1 / 3, 1 / 3], abs=1e-12)
 
 
@@ -371,13 +382,25 @@ def test_a_kind_without_a_table_is_refused() -> None:
 
 def test_associations_are_the_difference_from_the_averaged_feature() -> None:
     model = fitted_model()
-    found = model.associations({**CLOUD, "sessions": 3}, session=2)
+    found = model.associations(CLOUD, session=2)
     here = model.expected(CLOUD)[0, 0, 1]
     assert list(found) == ["opacity", "size_mm", "depth", "corneal_surgery"]
     for name, difference in found.items():
         average = model.expected(without(CLOUD, (name,)))[0, 0, 1]
         # single precision on both sides
         assert difference == pytest.approx(here - average, abs=2e-6)
+
+
+def test_associations_during_a_course_are_given_the_sessions_done() -> None:
+    model = fitted_model()
+    begun = {**CLOUD, "sessions": 2}
+    found = model.associations(begun, session=4)
+    here = model.forecast(begun, horizon=4).mean()[0, 0, 3]
+    for name, difference in found.items():
+        average = model.forecast(without(begun, (name,)), horizon=4).mean()[0, 0, 3]
+        assert difference == pytest.approx(here - average, abs=1e-12)
+    before = model.associations(CLOUD, session=4)
+    assert max(abs(before[name] - found[name]) for name in found) > 0.01
 
 
 def test_associations_leave_out_what_the_case_does_not_tell() -> None:
@@ -441,10 +464,41 @@ def test_support_of_a_table_is_that_of_its_cases_one_by_one() -> None:
 
 def test_cautions_of_the_card_stand_in_every_forecast() -> None:
     model = fitted_model()
-    assert model.forecast(RING).cautions == model.card.cautions
+    forecast = model.forecast(RING)
+    assert forecast.cautions == model.card.cautions
     assert len(model.card.cautions) == 1  # invented data
-    failed = replace(model, card=replace(model.card, invented=False, failures=("R-hat 1.2",)))
-    assert failed.forecast(RING).cautions == (
-        "Not for counselling: this model failed its own checks.",
-        "R-hat 1.2",
-    )
+    for table in (forecast.table(), forecast.sessions(), model.effects()):
+        assert set(table["caution"]) == {model.card.cautions[0]}
+    real = replace(model, card=replace(model.card, invented=False))
+    for table in (real.forecast(RING).table(), real.forecast(RING).sessions(), real.effects()):
+        assert "caution" not in table
+
+
+def test_a_model_that_failed_its_gates_gives_no_forecast() -> None:
+    model = fitted_model()
+    failed = replace(model, card=replace(model.card, failures=("R-hat 1.2", "5 divergences")))
+    for ask in (lambda: failed.forecast(RING), lambda: failed.associations(RING, session=2)):
+        with pytest.raises(FitError) as caught:
+            ask()
+        assert [(f.where, f.what) for f in caught.value.faults] == [
+            ("model", "R-hat 1.2"),
+            ("model", "5 divergences"),
+        ]
+    assert "R-hat 1.2" in failed.effects()["caution"][0]
+
+
+def test_cases_outside_what_the_model_saw_are_refused_by_row_all_at_once() -> None:
+    far = table_of(RING, {**RING, "size_mm": 0.1}, RING, sessions=[0, 0, 30])
+    with pytest.raises(FitError) as caught:
+        fitted_model().forecast(far)
+    assert [(f.row, f.what.split()[0]) for f in caught.value.faults] == [(3, "size_mm"), (4, "after")]
+
+
+def test_what_the_support_warns_of_stands_in_the_notes_of_the_forecast() -> None:
+    model = fitted_model()
+    warned = {**RING, "size_mm": model.support.ranges["size_mm"].highest * 1.01}
+    (support,) = model.support_of(warned)
+    (notes,) = model.forecast(warned, horizon=2).notes
+    assert support.warnings == notes[:1]
+    assert "size_mm" in notes[0]
+    assert model.forecast(warned, horizon=2).sessions()["note"].tolist() == ["; ".join(notes)]

@@ -41,7 +41,7 @@ def test_numbers_during_a_course_are_those_of_eyes_still_in_treatment():
 
 def test_the_headline_is_in_natural_frequencies():
     sheet = build_sheet(known_model(HALF), {}, date=DATE)
-    expected = "Of 100 eyes like this one, 50 are finished after 1 session, 70 after 2 and 78 after 3."
+    expected = "Of 100 eyes treated here, 50 are finished after 1 session, 70 after 2 and 78 after 3."
     assert sheet.headline == expected
 
 
@@ -49,10 +49,27 @@ def test_the_headline_during_a_course_says_what_it_is_given():
     sheet = build_sheet(known_model(HALF), {}, done=2, date=DATE)
     assert sheet.course == "This eye has had 2 sessions."
     expected = (
-        "Of 100 eyes like this one still in treatment after 2, "
+        "Of 100 eyes treated here still in treatment after 2, "
         "50 are finished after session 3, 70 after 4 and 78 after 5."
     )
     assert sheet.headline == expected
+
+
+def test_an_eye_of_which_nothing_is_known_is_not_called_like_this_one():
+    model = toy_model()
+    known, unknown = (build_sheet(model, case, date=DATE) for case in (RING, {"opacity": ["unknown"]}))
+    assert known.headline.startswith("Of 100 eyes like this one, ")
+    assert unknown.headline.startswith("Of 100 eyes treated here, ")
+    assert (known.caption, unknown.caption) == ("Of 100 eyes like this one", "Of 100 eyes treated here")
+
+
+def test_no_sheet_is_sure_of_all_or_of_none():
+    sheet = build_sheet(known_model(np.array([0.9985]), stopped=0.001), {}, horizon=1, date=DATE)
+    assert sheet.rows[0].finished == 100
+    assert "over 99 are finished" in sheet.headline
+    assert "over 99 of 100 (over 99%) finished, fewer than 1 of 100 (fewer than 1%) not" in sheet.framing
+    cells = dict(sheet.table[0][2])
+    assert (cells["Finished"], cells["Not"]) == ("over 99", "fewer than 1")
 
 
 def test_both_directions_are_told():
@@ -81,12 +98,13 @@ def test_counts_sum_to_100_and_never_fall(effects: list[float], done: int, ahead
     model = replace(model, parameters=replace(model.parameters, session_effects=session_effects))
     sheet = build_sheet(model, {}, done=done, horizon=done + ahead, date=DATE)
     finished = [row.finished for row in sheet.rows]
+    assert len(sheet.rows) == min(ahead, 8 - done)  # eight sessions were seen
     assert sum(state.count for state in sheet.states) == 100
     assert min(state.count for state in sheet.states) >= 0
     assert finished == sorted(finished)
     assert all(row.finished + row.not_finished == 100 for row in sheet.rows)
     assert all(0 <= row.low <= row.finished <= row.high <= 100 for row in sheet.rows)
-    assert finished == np.cumsum([s.count for s in sheet.states[:ahead]]).tolist()
+    assert finished == np.cumsum([s.count for s in sheet.states[: len(finished)]]).tolist()
 
 
 def test_rounding_never_takes_back_a_finished_eye():
@@ -113,9 +131,9 @@ def test_every_refusal_of_the_support_is_a_fault():
     with pytest.raises(FitError) as refused:
         build_sheet(toy_model(FULL), far, date=DATE)
     assert str(refused.value).splitlines() == [
-        "case: size_mm 14 is outside the fitted range 0.45 to 9.05; to mend: check the value; "
+        "case: size_mm 14 is outside the range of nearly all fitted cases, 0.75 to 6.35; to mend: check the value; "
         "if it is right, this model cannot speak for this eye",
-        "case: eccentricity_deg 50 is outside the fitted range -0.5 to 20.5; to mend: check the value; "
+        "case: eccentricity_deg 50 is outside the range of nearly all fitted cases, -0.5 to 20.5; to mend: check the value; "
         "if it is right, this model cannot speak for this eye",
     ]
 
@@ -140,7 +158,7 @@ def test_all_wrong_arguments_are_told_at_once():
 
 
 def test_a_course_longer_than_any_seen_is_refused():
-    with pytest.raises(FitError, match="8 sessions, but no case of the model went past session 8"):
+    with pytest.raises(FitError, match="after 8 sessions too few fitted cases were still in treatment"):
         build_sheet(toy_model(), RING, done=8, horizon=9, date=DATE)
 
 
@@ -171,14 +189,45 @@ def test_warnings_of_the_support_stand_before_the_headline():
     sheet = build_sheet(toy_model(FULL), {**EVERYTHING, "size_mm": [9.5]}, date=DATE)
     assert sheet.warnings == (words.few_seen(["size_mm", "lens"]),)
     assert sheet.sentences.index(sheet.warnings[0]) < sheet.sentences.index(sheet.headline)
-    assert "size_mm 9.5 is outside the fitted range 0.45 to 9.05" in sheet.for_clinic
+    assert "size_mm 9.5 is outside the range of nearly all fitted cases, 0.75 to 6.35" in sheet.for_clinic
 
 
-def test_sessions_past_the_fitted_cases_are_called_a_guess():
-    sheet = build_sheet(toy_model(max_session=4), RING, date=DATE)
+def test_no_number_is_shown_past_the_sessions_that_enough_cases_reached():
+    sheet = build_sheet(toy_model(supported_session=2), RING, date=DATE)
     assert sheet.warnings == (
-        "Take care: the model saw no eye past session 4, so later numbers are a guess.",
+        "Take care: too few eyes were seen past session 2, so no later numbers are shown.",
     )
+    assert [row.session for row in sheet.rows] == [1, 2]
+    assert [state.label for state in sheet.states][-2:] == [
+        "Still in treatment after session 2",
+        "Stopped without enough relief",
+    ]
+    assert sheet.framing.startswith("After session 2: ")
+
+
+def test_an_end_never_seen_is_called_a_guess():
+    sheet = build_sheet(toy_model(n_ended={"relieved": 600, "stopped": 0}), RING, date=DATE)
+    assert sheet.warnings == (words.never_seen("stopped"),)
+
+
+def test_like_cases_during_a_course_are_those_still_in_treatment():
+    model = toy_model()
+    before, during = (build_sheet(model, RING, done=done, date=DATE) for done in (0, 1))
+    counts = [int(sheet.like[1].split(" were ")[0].rsplit(" ")[-1]) for sheet in (before, during)]
+    assert counts[0] > counts[1] > 10
+    assert " were like this one and still in treatment after 1: a ring, " in during.like[1]
+    late = build_sheet(model, RING, done=6, horizon=8, date=DATE)
+    assert "fewer than 11 were like this one and still in treatment after 6" in late.like[1]
+    assert words.FEW_LIKE in late.warnings
+
+
+def test_differences_during_a_course_are_given_the_sessions_done():
+    model = toy_model()
+    sheet = build_sheet(model, CLOUD, done=2, date=DATE)
+    differences = model.associations({**CLOUD, "sessions": [2]}, session=5)
+    largest = max(differences.values(), key=abs)
+    assert sheet.moved[0].startswith(f"{round(100 * abs(largest))} ")
+    assert "Against the average eye after 2 sessions, of 100 finished by session 5" in sheet.moved_lead
 
 
 def test_few_like_cases_are_not_counted_out():

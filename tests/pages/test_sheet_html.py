@@ -80,7 +80,7 @@ def test_states_differ_without_colour():
 
 def test_the_table_has_a_caption_and_scoped_headers():
     page = Page(render_sheet(variant("before")))
-    assert page.words("caption") == [words.TABLE_CAPTION]
+    assert page.words("caption") == [words.whom(known=True)]
     assert {header.get("scope") for header in page.all("th")} == {"col", "row"}
     assert [t for t, a in zip(page.words("th"), page.all("th"), strict=True) if a["scope"] == "col"] == list(
         words.HEADINGS
@@ -180,7 +180,7 @@ def test_marks_in_the_figures_print_at_14_points():
 def test_the_longest_sheet_keeps_to_what_was_seen_to_fit_one_page():
     case = {name: EVERYTHING[name] for name in ("opacity", "cornea", "lens")}
     case |= {"size_mm": [9.5], "age": [95], "zone": ["posterior"]}
-    model = toy_model(FULL, invented=True, max_session=4)
+    model = toy_model(FULL, invented=True, supported_session=4)
     sheet = build_sheet(model, case, done=2, horizon=7, practice="x" * 50, date=DATE)
     assert (
         len(" ".join((*sheet.sentences, *(f"{name}: {text}" for name, text in sheet.about)))) <= SEEN_TO_FIT

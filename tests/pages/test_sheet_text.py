@@ -50,7 +50,7 @@ GOLDEN = """\
 How many laser sessions for this eye?
 =====================================
 
-Of 100 eyes like this one, 50 are finished after 1 session, 70 after 2 and 78
+Of 100 eyes treated here, 50 are finished after 1 session, 70 after 2 and 78
 after 3.
 
   1 1 1 1 1 1 1 1 1 1
@@ -64,7 +64,7 @@ after 3.
   4 5 T S S S S S S S
   S S S S S S S S S S
 
-Of 100 eyes like this one
+Of 100 eyes treated here
 After session                           Finished       Not    Likely   Figures
 ------------------------------------------------------------------------------
 1                                             50        50  50 to 50        50
@@ -125,13 +125,19 @@ def test_every_fixed_sentence_together_is_of_grade_8_or_below():
         *words.CAUTIONS,
         *(words.URGENT, words.FINISHED_MEANS, words.SURGERY_INSIDE, words.NO_CAUSE, words.NOTHING_MOVES),
         *(words.NO_NUMBERS, words.NO_NUMBERS_WHY, words.RENEW),
-        *(words.course(2), words.like("45", ()), words.past_the_cases(4), words.few_seen(["age", "lens"])),
+        *(
+            words.course(2),
+            words.like("at least 45", (), done=2),
+            words.past_the_cases(4),
+            words.few_seen(["age", "lens"]),
+        ),
+        *(words.never_seen("stopped"), words.FEW_LIKE),
     ]
     assert grade(fixed) <= 8
 
 
 def test_the_hardest_case_is_of_grade_8_or_below_and_250_words():
-    model = toy_model(FULL, max_session=4)
+    model = toy_model(FULL, supported_session=4)
     sheet = build_sheet(model, {**EVERYTHING, "size_mm": [9.5]}, done=2, horizon=7, date=DATE)
     assert grade(sheet.sentences) <= 8
     assert n_words(text for text in sheet.sentences if text not in sheet.warnings) <= 250

@@ -47,6 +47,7 @@ CARD = ModelCard(
     n_left_out=3,
     n_ended={"relieved": 560, "stopped": 120},
     max_session=8,
+    supported_session=8,
     last_session=0,
     years=(2019, 2024),
     seed=1,
@@ -88,6 +89,11 @@ def features_of(n: int = 812, seed: int = 3) -> dict[str, np.ndarray]:
     }
 
 
+def last_sessions(n: int = 812, seed: int = 4) -> np.ndarray:
+    """Invented last sessions of n cases, 1 to 12."""
+    return np.minimum(np.random.default_rng(seed).geometric(0.45, n), 12)
+
+
 def toy_model(
     terms: tuple[Term, ...] = CORE,
     *,
@@ -122,7 +128,9 @@ def toy_model(
         strata=(),
         stratum_feature="",
         case_mix=casemix.learn(used),
-        support=support.learn({name: clinic[name] for name in {**used, **EDGES}}, EDGES),
+        support=support.learn(
+            {name: clinic[name] for name in {**used, **EDGES}}, EDGES, last_sessions(), logged=("size_mm",)
+        ),
     )
 
 
@@ -137,7 +145,7 @@ def known_model(relieved: np.ndarray, stopped: float = 0.1, **card: object) -> M
         operator_effect=np.zeros((draws, 2)),
         patient_sd=np.zeros((draws, 2)),
     )
-    empty = support.Support({}, {}, {}, {})
+    empty = support.Support({}, (), {}, {}, {})
     mix = casemix.CaseMix({}, {})
     return Model(replace(CARD, **card), coding.learn((), {}), "logit", parameters, (), "", mix, empty)
 
@@ -148,11 +156,13 @@ VARIANTS: dict[str, Callable[[], Sheet]] = {
     "during": lambda: build_sheet(toy_model(), CLOUD, done=2, date=DATE),
     "everything known": lambda: build_sheet(toy_model(FULL), EVERYTHING, date=DATE),
     "much unknown": lambda: build_sheet(toy_model(FULL), {"opacity": ["cloud"]}, date=DATE),
-    "invented and warned": lambda: build_sheet(toy_model(invented=True, max_session=4), CLOUD, date=DATE),
+    "invented and warned": lambda: build_sheet(
+        toy_model(invented=True, supported_session=4), CLOUD, date=DATE
+    ),
     "surgery apart": lambda: build_sheet(
         toy_model(ends=("relieved", "stopped", "surgery")), CLOUD, date=DATE
     ),
-    "late": lambda: build_sheet(toy_model(max_session=20), CLOUD, done=9, horizon=14, date=DATE),
+    "late": lambda: build_sheet(toy_model(supported_session=20), CLOUD, done=9, horizon=14, date=DATE),
     "not for counselling": lambda: build_sheet(toy_model(failures=("R-hat above 1",)), RING, date=DATE),
 }
 
