@@ -4,8 +4,9 @@ Method. Clinics of 900 cases are drawn from textbook hazards with stated coeffic
 is the true one, and `known_clustered`, where operators and patients differ and the logistic fit knows nothing of it).
 `core` is fitted to each by maximum likelihood (`penalty=0`) and with its priors, with errors by patient. For each
 clinic we count the share of its 14 coefficients inside their 90% intervals, and of the true incidences of each end at
-sessions 1 to 3 of 50 new cases with a new operator, those the model refuses left out and counted. Clinics are independent, so the spread of these shares over clinics gives the
-Monte-Carlo error of their mean. Bias is the mean estimate minus the truth.
+sessions 1 to 3 of 50 new cases with a new operator; those the model refuses are left out and counted. Clinics are
+independent, so the spread of these shares over clinics gives the Monte-Carlo error of their mean. Bias is the mean
+estimate minus the truth.
 
     python -m reports.recovery [--clinics 200] [--cases 900] [--jobs 2] [--json FILE]
 """

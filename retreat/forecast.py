@@ -148,9 +148,10 @@ class Forecast:
 
         The course's length is the session at which it ends in any way, sessions already done included;
         a course that goes on past the horizon counts as the horizon in the mean and in `further`, the mean
-        number still to come (restricted mean, Karrison 1987 [1]_): both are too small where `beyond` is not. The prediction interval is about one eye: it holds both the luck of the
-        course and the uncertainty of the parameters. Where it passes the horizon, `high` is NaN and
-        `beyond` is the probability of going on past the horizon.
+        number still to come (restricted mean, Karrison 1987 [1]_): both are too small where `beyond`, the
+        probability of going on past the horizon, is not. The prediction interval is about one eye: it holds
+        both the luck of the course and the uncertainty of the parameters. Where it passes the horizon, `high`
+        is NaN.
 
         Parameters
         ----------

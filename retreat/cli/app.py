@@ -2,9 +2,13 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from importlib import import_module
+from typing import Any
 
 import click
+
+from retreat.errors import RetreatError
 
 # in the order of the help; the name is also the module
 COMMANDS = ("demo", "check", "template", "fit", "forecast", "sheet", "validate")
@@ -23,6 +27,25 @@ class LateGroup(click.Group):
             return None
         command: click.Command = import_module(f"retreat.cli.{cmd_name}").command
         return command
+
+    def invoke(self, ctx: click.Context) -> Any:
+        """Run the command; a fault of an argument names the option it was given by."""
+        try:
+            return super().invoke(ctx)
+        except RetreatError as error:
+            command = self.get_command(ctx, ctx.invoked_subcommand or "")
+            flags = {} if command is None else _flags(command)
+            faults = [
+                fault if fault.row is not None else replace(fault, where=flags.get(fault.where, fault.where))
+                for fault in error.faults
+            ]
+            raise type(error)(faults) from None
+
+
+def _flags(command: click.Command) -> dict[str, str]:
+    """Names of arguments in the library, and the options that stand for them."""
+    options = {p.name or "": p.opts[0] for p in command.params if isinstance(p, click.Option)}
+    return options | ({"done": options["sessions"]} if "sessions" in options else {})
 
 
 @click.group(cls=LateGroup)

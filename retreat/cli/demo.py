@@ -71,22 +71,29 @@ def command(out: Path, scenario: str, seed: int) -> None:
     from retreat.cli.validate import write_report
     from retreat.tables import check_file
 
+    from tempfile import TemporaryDirectory
+
     made(out)
-    with working("inventing a clinic"):
-        _invent(scenario, seed, out)
-    print(f"tables    {check_file(out / 'cases.csv', out / 'visits.csv').verdict}")
-    cases = retreat.read_cases(out / "cases.csv")
-    with working("fitting"):
-        model = retreat.fit(cases, "core", seed=seed)
-    model.save(out / "clinic.retreat")
-    print(f"fit       {model.card.title}: {model.card.n_cases} cases, model {model.model_id}")
-    with counting("validating") as progress:
-        report = retreat.validate(cases, "core", seed=seed, progress=progress)
-    write_report([report], out)
-    print(f"validated {report.scheme}: see calibration.html")
-    _write_sheets(model, out)
-    _write_forecast(model, cases, out)
-    _write_index(model, out)
+    # made whole in a folder beside, then moved: an interrupted run leaves nothing behind
+    with TemporaryDirectory(prefix=".making-", dir=out) as name:
+        making = Path(name)
+        with working("inventing a clinic"):
+            _invent(scenario, seed, making)
+        print(f"tables    {check_file(making / 'cases.csv', making / 'visits.csv').verdict}")
+        cases = retreat.read_cases(making / "cases.csv")
+        with working("fitting"):
+            model = retreat.fit(cases, "core", seed=seed)
+        model.save(making / "clinic.retreat")
+        print(f"fit       {model.card.title}: {model.card.n_cases} cases, model {model.model_id}")
+        with counting("validating") as progress:
+            report = retreat.validate(cases, "core", seed=seed, progress=progress)
+        write_report([report], making)
+        print(f"validated {report.scheme}: see calibration.html")
+        _write_sheets(model, making)
+        _write_forecast(model, cases, making)
+        _write_index(model, making)
+        for file in sorted(making.iterdir()):
+            file.replace(out / file.name)
     print(f"sheets    {len(_EYES)} described eyes")
     print(model.card.cautions[0])
     print(f"open {out / 'index.html'}")
@@ -128,10 +135,10 @@ def _write_sheets(model: Model, out: Path) -> None:
 
 
 def _write_forecast(model: Model, cases: Any, out: Path) -> None:
+    from retreat.cli.open_cases import forecast_open
     from retreat.tables import write_atomically
 
-    open_cases = cases[cases["ending"] == "ongoing"]
-    table = model.forecast(open_cases, horizon=8).table()
+    table = forecast_open(model, cases, horizon=8)[0].table()
     write_atomically(out / "forecast.csv", table.round(6).to_csv(index=False, lineterminator="\n"))
 
 

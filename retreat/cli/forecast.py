@@ -23,29 +23,22 @@ def command(model: Path, cases: Path, horizon: int, level: float, out: Path | No
     import sys
 
     import retreat
+    from retreat.cli.open_cases import forecast_open
     from retreat.cli.show import show_json
     from retreat.errors import Fault, FitError
     from retreat.model.request import check_usable
 
     if not 0 < level < 1:
-        raise FitError(Fault("--level", f"{level:g}", "between 0 and 1, for example 0.9"))
+        raise FitError(Fault("level", f"{level:g}", "between 0 and 1, for example 0.9"))
     fitted = retreat.load(model)
     table = retreat.read_cases(cases)
-    open_cases = table[table["ending"] == "ongoing"].reset_index(drop=True)
-    if open_cases.empty:
-        raise FitError(Fault(str(cases), "no open case", "at least one case with ending ongoing"))
     check_usable(fitted.card)
-    support = fitted.support_of(open_cases)
-    print(f"{len(table) - len(open_cases)} ended cases left aside", file=sys.stderr)
-    for line in fitted.card.cautions:
+    forecast, refused = forecast_open(fitted, table, horizon=horizon)
+    print(f"{int((table['ending'] != 'ongoing').sum())} ended cases left aside", file=sys.stderr)
+    for line in forecast.cautions:
         print(line, file=sys.stderr)
-    for case, one in zip(open_cases["case"], support, strict=True):
-        if one.refusals:
-            print(f"case {case} is not forecast: {'; '.join(one.refusals)}", file=sys.stderr)
-    inside = open_cases[[not one.refusals for one in support]].reset_index(drop=True)
-    if inside.empty:
-        raise FitError(Fault(str(cases), "no open case lies inside what the model saw"))
-    forecast = fitted.forecast(inside, horizon=horizon)
+    for case, why in refused.items():
+        print(f"case {case} is not forecast: {why}", file=sys.stderr)
     for case, notes in zip(forecast.cases, forecast.notes, strict=True):
         for note in notes:
             print(f"case {case}: {note}", file=sys.stderr)

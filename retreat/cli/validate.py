@@ -70,10 +70,8 @@ def _print(report: ValidationReport) -> None:
 
     if report.invented:
         print(INVENTED)
-    rows = [
-        (f"{end} by session {horizon}", *(f"{value:.3f}" for value in values))
-        for (end, horizon), values in measure_rows(report).items()
-    ]
-    show_table(("", "observed", "predicted", "observed/expected", "slope"), rows)
+    headings = ("", "observed", "predicted", "observed/expected", "slope")
+    show_table(headings, measure_rows(report))
+    print(f"In brackets: {100 * report.level:.0f}% intervals.")
     for line in summary_lines(report):
         print(line)

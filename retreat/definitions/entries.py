@@ -61,7 +61,11 @@ class TermEntry(Entry):
 
 
 class Sessions(Entry):
-    """How the chance of ending moves from session to session."""
+    """How the chance of ending moves from session to session.
+
+    `step.sd` is the standard deviation of a step itself in a logistic fit; in a Bayesian fit it is the scale of
+    the half-normal prior of that standard deviation, which is learned.
+    """
 
     effect: SessionEffect = "smooth"
     pool_below: Annotated[Whole, Field(ge=0, le=100)] = 5

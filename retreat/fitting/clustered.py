@@ -54,12 +54,12 @@ def _logit_scores(eta: FloatArray, sessions: IntArray, ending: IntArray) -> Floa
     return np.asarray(seen - hazards(eta) * at_risk[:, None, :])
 
 
-def clustered_covariance(fit: HazardFit, scores: FloatArray) -> FloatArray:
+def clustered_covariance(fit: HazardFit, scores: FloatArray, *, spent: float = 1.0) -> FloatArray:
     """Sandwich covariance with groups as the independent units (Liang and Zeger 1986), shape (free, free).
 
     A penalty counts as data of its own: its precision stands in the middle beside the summed squares of
     the groups' scores. What only the prior knows keeps the prior's spread instead of losing it. The
-    groups' part is scaled by G / (G - 1). Under Firth's penalty no variance is smaller than the one of
+    groups' part is scaled by G / (G - `spent`). Under Firth's penalty no variance is smaller than the one of
     independent cases: that penalty is for ends seen rarely or never, whose scores hardly vary, and a
     sandwich of them would claim to know what was not seen.
 
@@ -69,16 +69,19 @@ def clustered_covariance(fit: HazardFit, scores: FloatArray) -> FloatArray:
         The fit.
     scores : ndarray of float, shape (groups, free)
         From :func:`group_scores`.
+    spent : float, at least 1
+        Parameters that the fit spent on the groups; 1 is the common choice for many groups, and with few the
+        sandwich is then too small (Mancl and DeRouen 2001, from memory).
     """
     n_groups = len(scores)
     bread = fit.covariance()
     centred = scores - scores.mean(axis=0)
-    meat = centred.T @ centred * (n_groups / max(n_groups - 1, 1))
+    meat = centred.T @ centred * (n_groups / max(n_groups - spent, 1.0))
     sandwich = np.asarray(bread @ (meat + fit.penalty.precision) @ bread)
-    return at_least(sandwich, np.diag(bread)) if fit.likelihood == "firth" else sandwich
+    return _at_least(sandwich, np.diag(bread)) if fit.likelihood == "firth" else sandwich
 
 
-def at_least(covariance: FloatArray, variances: FloatArray) -> FloatArray:
+def _at_least(covariance: FloatArray, variances: FloatArray) -> FloatArray:
     """The same correlations with each variance raised to a floor; one of 0 stays, it has no correlations."""
     own = np.diag(covariance)
     ratio = np.divide(variances, own, out=np.ones_like(own), where=own > 0)

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from retreat.errors import Fault, FitError
 from retreat.fitting.arguments import check_draws, choice_fault, is_number
-from retreat.fitting.clustered import at_least, clustered_covariance, group_scores
+from retreat.fitting.clustered import clustered_covariance, group_scores
 from retreat.fitting.columns import check_collinear, check_going_on, read_columns
 from retreat.fitting.design import Design
 from retreat.fitting.hazardfit import (
@@ -72,10 +72,10 @@ def fit_logistic(
         Cases and definition.
     penalty : {"prior", "firth", "cv"} or float
         ``"prior"`` takes the definition's priors as the penalty (posterior mode); a number is a ridge on the
-        coded columns, 0 plain maximum likelihood; ``"cv"`` picks the ridge by patient-grouped
-        cross-validation; ``"firth"`` is Firth's penalty.
+        coded columns, 0 maximum likelihood (session effects stay as smooth as the definition has them);
+        ``"cv"`` picks the ridge by patient-grouped cross-validation; ``"firth"`` is Firth's penalty.
     covariance : {"clustered", "information"}
-        Sandwich with patients as units, no variance below that of independent cases, or inverse information.
+        Sandwich with patients as units, enlarged for the parameters spent, or inverse information.
     seed : int
         Seed of the folds of ``"cv"``.
 
@@ -104,10 +104,10 @@ def fit_logistic(
                 )
             )
         scores = group_scores(fit, courses, design.patient, design.definition.link)
-        # with few patients a sandwich is too small on average (Mancl and DeRouen 2001, from memory); eyes of one
-        # patient are alike, so that no variance should be below that of independent cases
-        spread = at_least(clustered_covariance(fit, scores), np.diag(spread))
-    return LogisticFit(design, fit, spread, _penalty_words(penalty))
+        # what a penalty holds fast is not spent: the trace of the data's share of the information
+        spent = len(spread) - float(np.einsum("ij,ji->", spread, fit.penalty.precision))
+        spread = clustered_covariance(fit, scores, spent=max(spent, 1.0))
+    return LogisticFit(design, fit, spread, _penalty_words(penalty, design))
 
 
 def logistic_model(
@@ -194,12 +194,12 @@ def _check_columns(design: Design) -> None:
     check_collinear(replace(columns, names=design.coding.names))
 
 
-def _penalty_words(penalty: float | str) -> str:
+def _penalty_words(penalty: float | str, design: Design) -> str:
     if penalty == "prior":
         return "penalised by the definition's priors"
-    if penalty == "firth":
-        return "Firth's penalty"
-    return "maximum likelihood" if penalty == 0 else f"ridge {float(penalty):g}"
+    words = "Firth's penalty" if penalty == "firth" else f"ridge {float(penalty):g}"
+    smooth = design.definition.sessions.effect == "smooth" and penalty != "firth"
+    return f"{'maximum likelihood' if penalty == 0 else words}{', smooth sessions' if smooth else ''}"
 
 
 def _unseen(penalty: float | str) -> Literal["estimated", "impossible"]:

@@ -83,10 +83,12 @@ def load(path: str | Path) -> Model:
                 str(source), f"cannot be read ({error.strerror})", "a readable file", "check its permissions"
             )
         ) from None
+    except zipfile.BadZipFile:
+        what = "not a readable model file: of another kind, or cut short"
+        raise ModelFileError(Fault(str(source), what, "a saved model", _NEW_FIT)) from None
     except _DAMAGE as error:
-        raise ModelFileError(
-            Fault(str(source), f"not a readable model file ({error})", "a saved model", _NEW_FIT)
-        ) from None
+        what = f"not a readable model file: damaged ({error})"
+        raise ModelFileError(Fault(str(source), what, "a saved model", _NEW_FIT)) from None
 
 
 def fingerprint(model: Model) -> str:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 
 from retreat.model.card import INVENTED
 from retreat.pages.plots import calibration_figure
@@ -34,7 +34,8 @@ def render_calibration(reports: Sequence[ValidationReport]) -> str:
     intro = [
         "How the predicted shares agree with what happened to patients the model had not seen. The recipe was "
         "fitted again in each fold; observed shares are Aalen and Johansen's, so courses still going on count for "
-        "as long as they were followed.",
+        "as long as they were followed. Observed over expected is near 1 for almost any model tested on its own "
+        "clinic; the slope, the curve and the scores say more.",
         _CAUTION,
     ]
     banners = [INVENTED] if any(report.invented for report in reports) else []
@@ -132,9 +133,10 @@ def _figure(report: ValidationReport, end: str, horizon: int) -> Figure:
         n_events=n_events,
         title=title,
     )
+    slope = _with_interval(found.slope, found.slope_interval) or "not told"
     alt = (
         f"{title}: observed share {found.observed:.2f}, mean predicted {found.expected:.2f}, "
-        f"calibration slope {found.slope:.2f}. The same numbers stand in the table."
+        f"calibration slope {slope}. The same numbers stand in the table."
     )
     caption = f"Smooth curve: {found.smoother}." if curve is not None else found.reason
     return Figure(image, alt, caption)
@@ -142,7 +144,9 @@ def _figure(report: ValidationReport, end: str, horizon: int) -> Figure:
 
 def _beside_table(report: ValidationReport, name: str) -> list[Section]:
     if not report.comparisons:
-        return []
+        if not report.no_comparison:
+            return []
+        return [Section(f"{name}: beside the life table", [report.no_comparison], (), ())]
     rows: list[Sequence[Cell]] = [
         (
             f"{_MEASURES[row.measure]}: {row.end + ' ' if row.end else ''}to session {row.horizon}",
@@ -180,12 +184,28 @@ def summary_lines(report: ValidationReport) -> list[str]:
     ]
     if report.comparisons:
         lines.append(_beaten(report))
+    elif report.no_comparison:
+        lines.append(report.no_comparison)
     return lines
 
 
-def measure_rows(report: ValidationReport) -> Mapping[tuple[str, int], tuple[float, ...]]:
-    """Observed, predicted, observed/expected and slope by end and horizon, for a terminal table."""
-    return {
-        key: (found.observed, found.expected, found.observed_expected, found.slope)
-        for key, found in report.calibrations.items()
-    }
+def measure_rows(report: ValidationReport) -> list[tuple[str, ...]]:
+    """End and session, observed, predicted, observed/expected and slope with intervals, for a terminal."""
+    return [
+        (
+            f"{end} by session {horizon}",
+            f"{found.observed:.3f}",
+            f"{found.expected:.3f}",
+            _with_interval(found.observed_expected, found.observed_expected_interval),
+            _with_interval(found.slope, found.slope_interval) or found.reason,
+        )
+        for (end, horizon), found in report.calibrations.items()
+    ]
+
+
+def _with_interval(value: float, interval: tuple[float, float]) -> str:
+    """Value and interval to two digits; empty for a value that could not be told."""
+    if value != value:
+        return ""
+    low, high = interval
+    return f"{value:.2f}" if low != low else f"{value:.2f} ({low:.2f} to {high:.2f})"

@@ -84,7 +84,7 @@ def read_raw(path: str | Path, schema: Schema) -> RawTable:
 
 def _refused(path: Path, what: str, fix: str) -> TableError:
     return TableError(
-        Fault(path.name, what, "CSV UTF-8 (.csv, .tsv), Parquet (.parquet), Excel (.xlsx)", fix)
+        Fault(str(path), what, "CSV UTF-8 (.csv, .tsv), Parquet (.parquet), Excel (.xlsx)", fix)
     )
 
 
@@ -156,9 +156,9 @@ def _from_lines(path: Path, lines: list[list[str]]) -> RawTable:
 
 def _ragged(path: Path, row: int, line: list[str], width: int) -> Fault:
     if not "".join(line).strip():
-        return Fault(path.name, "the row is blank", f"{width} cells", "delete the row", row=row)
+        return Fault(str(path), "the row is blank", f"{width} cells", "delete the row", row=row)
     fix = "give it one cell a column; a comma inside a cell (2,5) splits it"
-    return Fault(path.name, f"the row has {len(line)} cells", f"{width} cells, as the header", fix, row=row)
+    return Fault(str(path), f"the row has {len(line)} cells", f"{width} cells, as the header", fix, row=row)
 
 
 def _read_excel(path: Path, content: bytes, schema: Schema) -> RawTable:

@@ -12,6 +12,9 @@ from retreat.validation._checked import FloatArray, IntArray
 
 Errors = Literal["information", "sandwich"]
 
+# common practice: ten cases of the rarer outcome for each coefficient beyond the intercept
+RARER_PER_COEFFICIENT = 10
+
 
 @dataclass(frozen=True)
 class Sample:
@@ -32,6 +35,11 @@ class Sample:
     def observed(self) -> float:
         """Mean outcome."""
         return float(np.average(self.y, weights=self.weights))
+
+    @property
+    def rarer(self) -> float:
+        """How many cases the rarer outcome stands for."""
+        return float(self.weights.sum() * min(self.observed, 1.0 - self.observed))
 
     @property
     def is_constant(self) -> bool:
@@ -83,6 +91,11 @@ def recalibrate(sample: Sample) -> Recalibration:
     in_the_large = (float(shift.coefficients[0]), error)
     if sample.is_constant:
         return Recalibration(in_the_large, reason="all predictions are equal, so there is no slope")
+    if sample.rarer < RARER_PER_COEFFICIENT:
+        return Recalibration(
+            in_the_large,
+            reason=f"about {sample.rarer:.0f} of the rarer outcome: a slope needs {RARER_PER_COEFFICIENT}",
+        )
     X = np.column_stack([ones, lp])
     line = _logistic.fit(X, sample.y, sample.weights)
     if line is None:

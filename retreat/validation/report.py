@@ -74,7 +74,9 @@ class ValidationReport:
     incidence : tuple of SessionIncidence
         Observed against mean predicted, session by session.
     comparisons : tuple of Comparison
-        Scores beside the life table; empty where there is none for the outcome.
+        Scores beside the life table; empty where there is none for the outcome, or as `no_comparison` says.
+    no_comparison : str
+        Why a comparison that was due is missing; empty else.
     failures : tuple of str
         Folds that could not be fitted and why.
     invented : bool
@@ -94,6 +96,7 @@ class ValidationReport:
     predictions: Mapping[tuple[str, int], FloatArray]
     incidence: tuple[SessionIncidence, ...]
     comparisons: tuple[Comparison, ...]
+    no_comparison: str
     failures: tuple[str, ...]
     invented: bool
 
@@ -120,6 +123,7 @@ class ValidationReport:
             "failures": list(self.failures),
             "measures": [{**_plain(row), "optimism": _number(row.optimism)} for row in self.rows],
             "incidence": [_plain(row) for row in self.incidence],
+            "no_comparison": self.no_comparison,
             "comparisons": [_plain(row) for row in self.comparisons],
             "curves": [
                 {

@@ -11,13 +11,11 @@ from retreat.validation import _logistic
 from retreat.validation._checked import FloatArray
 from retreat.validation._spread import normal_quantile, quantile
 from retreat.validation.agreement_record import Curve
-from retreat.validation.recalibration import Sample
+from retreat.validation.recalibration import RARER_PER_COEFFICIENT, Sample
 
 # Harrell 2015, Regression Modeling Strategies, 2nd ed., table 2.3. Placed here and not by coding.spline_knots
 # because a row of weight 2 must place knots as two rows do.
 _KNOT_QUANTILES = {5: (0.05, 0.275, 0.5, 0.725, 0.95), 4: (0.05, 0.35, 0.65, 0.95), 3: (0.1, 0.5, 0.9)}
-# common practice: ten cases of the rarer outcome for each coefficient
-_RARER_PER_COEFFICIENT = 10
 _N_GRID = 101
 
 
@@ -38,21 +36,22 @@ class Smoother:
 
 
 def smooth(sample: Sample) -> Smoother | None:
-    """Curve with the most knots the data bear, or None if not even a straight line can be fitted.
+    """Curve with the most knots the data bear, or None if they do not even bear a straight line.
 
-    Five knots ask for 40 cases of the rarer outcome, four for 30, three for 20; with fewer, or where knots
-    coincide or a fit has no finite solution, the next simpler curve is taken, down to a line on the logit
-    scale. Equal predictions for all give the mean outcome.
+    Five knots ask for 40 cases of the rarer outcome, four for 30, three for 20, a line on the logit scale
+    for 10; with fewer, or where knots coincide or a fit has no finite solution, the next simpler curve is
+    taken. Equal predictions for all give the mean outcome.
     """
     if sample.obstacle():
         return None
     lp = sample.lp
     if sample.is_constant:
         return _fitted("mean outcome", (), sample, np.ones((len(lp), 1)))
-    rarer = sample.weights.sum() * min(sample.observed, 1.0 - sample.observed)
+    if sample.rarer < RARER_PER_COEFFICIENT:
+        return None
     for n_knots, probabilities in _KNOT_QUANTILES.items():
         knots = quantile(lp, sample.weights, probabilities)
-        if rarer >= _RARER_PER_COEFFICIENT * (n_knots - 1) and np.all(np.diff(knots) > 0):
+        if sample.rarer >= RARER_PER_COEFFICIENT * (n_knots - 1) and np.all(np.diff(knots) > 0):
             name = f"logistic regression on a restricted cubic spline of the logit, {n_knots} knots"
             found = _fitted(name, tuple(knots.tolist()), sample, _design(lp, knots))
             if found is not None:

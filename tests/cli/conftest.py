@@ -3,27 +3,14 @@
 from __future__ import annotations
 
 import sys
-from collections.abc import Callable
-from dataclasses import dataclass
 from pathlib import Path
 
 import pytest
+from outcome import Outcome, Run
 
 import retreat
 import synthetic
 from retreat.cli import main
-
-
-@dataclass(frozen=True)
-class Outcome:
-    """What a call of the command line left."""
-
-    code: int
-    out: str
-    err: str
-
-
-Run = Callable[..., Outcome]
 
 
 @pytest.fixture

@@ -10,7 +10,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from conftest import Run
+from outcome import Run
 
 import retreat
 from retreat.cli.app import COMMANDS
@@ -201,7 +201,8 @@ def test_wrong_calls_end_with_a_clear_line(
         (("--opacity", "rng"), "write ring"),
         (("--size-mm", "nan"), "0.1 to 15 mm"),
         (("--size-mm", "-3"), "0.1 to 15 mm"),
-        (("--opacity", "ring", "--horizon", "0"), "horizon"),
+        (("--opacity", "ring", "--horizon", "0"), "--horizon 0 "),
+        (("--opacity", "ring", "--sessions", "3", "--horizon", "9"), "--horizon 9 "),
         (("--opacity", "ring", "--size-mm", "14.9"), "size_mm"),
         (("--opacity", "ring", "--date", "soon"), "date"),
     ],
@@ -246,6 +247,41 @@ def test_an_interrupted_run_says_so_and_leaves_no_file(
     answer = run("fit", clinic / "cases.csv", "--out", tmp_path / "m.retreat")
     assert answer.code == 130
     assert list(tmp_path.iterdir()) == []
+
+
+def test_an_interrupted_demo_leaves_nothing(
+    run: Run, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def interrupt(*_: object, **__: object) -> None:
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr("retreat.validate", interrupt)
+    answer = run("demo", "--out", tmp_path / "demo", "--scenario", "small")
+    assert answer.code == 130
+    assert list((tmp_path / "demo").iterdir()) == []
+
+
+def test_a_case_outside_what_the_model_saw_is_set_aside_with_the_reason(
+    run: Run, clinic: Path, saved: Path, tmp_path: Path
+) -> None:
+    import pandas as pd
+
+    table = pd.read_csv(clinic / "cases.csv", dtype=str)
+    first = table.index[table["ending"] == "ongoing"][0]
+    table.loc[first, "size_mm"] = "15"
+    table.to_csv(tmp_path / "cases.csv", index=False)
+    answer = run("forecast", saved, "--cases", tmp_path / "cases.csv")
+    assert answer.code == 0
+    assert f"case {table.loc[first, 'case']} is not forecast: size_mm 15 is outside" in answer.err
+    assert table.loc[first, "case"] not in answer.out
+
+
+def test_validation_of_too_few_cases_names_the_cases_needed(run: Run, clinic: Path, tmp_path: Path) -> None:
+    lines = (clinic / "cases.csv").read_text().splitlines(keepends=True)
+    (tmp_path / "five.csv").write_text("".join(lines[:6]))
+    answer = run("validate", tmp_path / "five.csv")
+    assert answer.code == 1
+    assert "at least 20" in " ".join(answer.err.split())
 
 
 def test_a_sheet_from_a_fresh_process_loads_nothing_heavy(saved: Path, tmp_path: Path) -> None:

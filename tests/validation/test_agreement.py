@@ -85,8 +85,8 @@ def test_distances_of_two_predictions_are_as_worked_by_hand():
 
 
 def test_distances_differ_when_the_curve_does():
-    # of ten given 0.2 two were relieved as predicted; of ten given 0.8 six: distances 0 and 0.2
-    found = calibration(PREDICTED, [1] * 2 + [0] * 8 + [1] * 6 + [0] * 4)
+    # of twenty given 0.2 four were relieved as predicted; of twenty given 0.8 twelve: distances 0 and 0.2
+    found = calibration(PREDICTED, [1] * 2 + [0] * 8 + [1] * 6 + [0] * 4, weights=[2] * 20)
 
     assert (found.ici, found.e50, found.e90, found.emax) == pytest.approx((0.1, 0.1, 0.2, 0.2), abs=1e-8)
 
@@ -127,10 +127,16 @@ def test_groups_are_fifths_when_predictions_differ():
             "2 predictions are exactly 0 or 1, whose logit is infinite",
         ),
         (
-            [0.1, 0.2, 0.7, 0.8],
-            [0, 0, 1, 1],
+            [0.1, 0.2, 0.7, 0.8] * 5,
+            [0, 0, 1, 1] * 5,
             ["slope", "intercept", "ici"],
             "the predictions separate the outcomes: no finite slope; no smooth curve could be fitted",
+        ),
+        (
+            [0.1, 0.3, 0.7, 0.8] * 9,
+            [0, 1, 0, 0] * 9,
+            ["slope", "intercept", "ici"],
+            "about 9 of the rarer outcome: a slope needs 10; no smooth curve could be fitted",
         ),
     ],
 )

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from retreat.definitions import LAST_SESSION, Definition, read_definition
 from retreat.errors import Fault, FitError
-from retreat.fitting.design import complete_rows, outcome
+from retreat.fitting.design import complete_rows, design, outcome
 from retreat.recipe import METHODS
 from retreat.tables import as_cases
 from retreat.validation._checked import courses
@@ -92,6 +92,7 @@ def validate(
     kept = table[complete_rows(table, chosen)].reset_index(drop=True)
     if kept.empty:
         raise FitError(Fault("cases", "no complete case has begun", "complete cases", "fill in the features"))
+    design(kept, chosen)  # too few cases are told as such, not as too few for the folds
     fold = deal_patients(kept["patient"].to_numpy(), folds, seed)
     recipe = Recipe(chosen, method, seed, settings)
     horizon = horizons[-1]
@@ -102,7 +103,7 @@ def validate(
     apparent = recipe.predictions(kept, kept, horizon)[fitted]
     seen = Seen(kept[fitted], chosen)
     predicted = unseen.incidence[fitted]
-    baseline = _baseline(kept, fold, recipe, horizon)
+    baseline, no_comparison = _baseline(kept, fold, recipe, horizon)
     rows, calibrations = _agreement(predicted, apparent, seen, horizons, level)
     scores = case_scores(predicted, seen.courses, chosen.ends, horizons)
     comparisons: tuple[Comparison, ...] = ()
@@ -130,6 +131,7 @@ def validate(
         },
         incidence=_incidence(predicted, seen, level),
         comparisons=comparisons,
+        no_comparison=no_comparison,
         failures=unseen.failures,
         invented=bool(table.attrs.get("invented", False)),
     )
@@ -145,13 +147,17 @@ class Seen:
         self.courses = courses(self.sessions, self.ending, None, n_ends=len(definition.ends))
 
 
-def _baseline(kept: pd.DataFrame, fold: IntArray, recipe: Recipe, horizon: int) -> FloatArray | None:
-    """Life table predictions on the same folds; None where there is none for the outcome or a fold fails."""
+def _baseline(
+    kept: pd.DataFrame, fold: IntArray, recipe: Recipe, horizon: int
+) -> tuple[FloatArray | None, str]:
+    """Life table predictions on the same folds, or None and why; no reason where no comparison is due."""
     if recipe.definition.strata or recipe.definition.outcome != "course":
-        return None
+        return None, ""
     table = Recipe(read_definition("lifetable"), "lifetable", recipe.seed, {})
     found = out_of_fold(kept, table, fold, horizon=horizon)
-    return None if found.failures else found.incidence
+    if found.failures:
+        return None, f"Not compared with the life table: it could not be fitted in {found.failures[0]}"
+    return found.incidence, ""
 
 
 def _agreement(
