@@ -65,13 +65,13 @@ _EYES: tuple[tuple[str, str, dict[str, Any]], ...] = (
 @seed_option
 def command(out: Path, scenario: str, seed: int) -> None:
     """Invent a clinic, check its tables, fit, validate, write sheets: the whole job in a folder."""
+    from tempfile import TemporaryDirectory
+
     import retreat
     from retreat.cli.folders import made
     from retreat.cli.progress import counting, working
     from retreat.cli.validate import write_report
     from retreat.tables import check_file
-
-    from tempfile import TemporaryDirectory
 
     made(out)
     # made whole in a folder beside, then moved: an interrupted run leaves nothing behind

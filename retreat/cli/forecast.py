@@ -3,10 +3,17 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
 from retreat.cli.options import FILE, json_option
+
+if TYPE_CHECKING:
+    from retreat.forecast import Forecast
+
+# cases named behind a note; the rest are counted, and --json gives each its own
+_NAMED = 5
 
 
 @click.command(
@@ -39,9 +46,9 @@ def command(model: Path, cases: Path, horizon: int, level: float, out: Path | No
         print(line, file=sys.stderr)
     for case, why in refused.items():
         print(f"case {case} is not forecast: {why}", file=sys.stderr)
-    for case, notes in zip(forecast.cases, forecast.notes, strict=True):
-        for note in notes:
-            print(f"case {case}: {note}", file=sys.stderr)
+    for note, noted in _by_note(forecast).items():
+        more = f" and {len(noted) - _NAMED} more" if len(noted) > _NAMED else ""
+        print(f"{note} (case {', '.join(noted[:_NAMED])}{more})", file=sys.stderr)
     if as_json:
         show_json(forecast.to_json(level))
         return
@@ -53,3 +60,11 @@ def command(model: Path, cases: Path, horizon: int, level: float, out: Path | No
 
     write_atomically(out, text)
     print(out)
+
+
+def _by_note(forecast: Forecast) -> dict[str, list[str]]:
+    cases: dict[str, list[str]] = {}
+    for case, notes in zip(forecast.cases, forecast.notes, strict=True):
+        for note in notes:
+            cases.setdefault(note, []).append(case)
+    return cases

@@ -66,11 +66,11 @@ class CaseSupport:
         return f"at least {self.n_like}" if self.n_like else f"fewer than {SMALL_CELL}"
 
     def with_course(self, done: int, supported_session: int) -> CaseSupport:
-        """The same, refused when too few fitted cases were in treatment after the sessions done."""
+        """The same, warned of when few or no fitted cases were in treatment after the sessions done."""
         if done < supported_session:
             return self
-        why = f"after {done} sessions too few fitted cases were still in treatment"
-        return replace(self, refusals=(*self.refusals, why))
+        why = f"few or no fitted cases were still in treatment after {done} sessions"
+        return replace(self, warnings=(*self.warnings, why))
 
 
 @dataclass(frozen=True)

@@ -265,6 +265,10 @@ def _check_arguments(
         faults.append(Fault("model", f"it forecasts {model.ends[0]}, not relief", "first end relieved", fix))
     if done < 0:
         faults.append(Fault("done", f"{done}", "a whole number of sessions from 0"))
+    elif done >= model.card.supported_session:
+        what = f"few or no fitted cases were still in treatment after {done} sessions"
+        allowed = f"at most {model.card.supported_session - 1}"
+        faults.append(Fault("done", what, allowed, "this model cannot speak for so long a course"))
     if not done < horizon <= done + MOST_SESSIONS:
         allowed = f"{done + 1} to {done + MOST_SESSIONS} after {done} done"
         faults.append(Fault("horizon", f"{horizon}", allowed, "sessions count from the first of the course"))

@@ -79,7 +79,7 @@ def test_the_fit_is_the_ridge_of_the_chosen_strength():
     by_number = fit_logistic(d, penalty=chosen(d))
 
     np.testing.assert_array_equal(by_folds.coefficients, by_number.coefficients)
-    assert by_folds.penalty == f"ridge {chosen(d):g}"
+    assert by_folds.penalty == f"ridge {chosen(d):g}, smooth sessions"
 
 
 def test_all_cases_of_a_patient_are_held_out_together(monkeypatch):

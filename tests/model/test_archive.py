@@ -17,7 +17,7 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from made_models import N_DISTINCT, fitted_model, invented_cases, known_clinic, made_model
+from made_models import N_DISTINCT, fitted_model, known_clinic, made_model
 
 import retreat
 from retreat import coding

@@ -488,10 +488,10 @@ def test_a_model_that_failed_its_gates_gives_no_forecast() -> None:
 
 
 def test_cases_outside_what_the_model_saw_are_refused_by_row_all_at_once() -> None:
-    far = table_of(RING, {**RING, "size_mm": 0.1}, RING, sessions=[0, 0, 30])
+    far = table_of(RING, {**RING, "size_mm": 0.1}, {**RING, "size_mm": 0.2}, sessions=[0, 0, 1])
     with pytest.raises(FitError) as caught:
         fitted_model().forecast(far)
-    assert [(f.row, f.what.split()[0]) for f in caught.value.faults] == [(3, "size_mm"), (4, "after")]
+    assert [(f.row, f.what.split()[1]) for f in caught.value.faults] == [(3, "0.1"), (4, "0.2")]
 
 
 def test_what_the_support_warns_of_stands_in_the_notes_of_the_forecast() -> None:

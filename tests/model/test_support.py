@@ -211,11 +211,11 @@ def test_like_cases_during_a_course_are_those_still_in_treatment() -> None:
     assert told == ["at least 30", "at least 20", "fewer than 11", "fewer than 11"]
 
 
-def test_a_case_past_the_sessions_that_were_seen_is_refused() -> None:
+def test_a_case_past_the_sessions_that_were_seen_is_warned_of() -> None:
     one = of(clinic(), 1, opacity="ring", size_mm=1.2)
     assert one.with_course(1, supported_session=2) == one
-    assert one.with_course(2, supported_session=2).refusals == (
-        "after 2 sessions too few fitted cases were still in treatment",
+    assert one.with_course(2, supported_session=2).warnings == (
+        "few or no fitted cases were still in treatment after 2 sessions",
     )
 
 

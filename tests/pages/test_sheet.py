@@ -133,7 +133,8 @@ def test_every_refusal_of_the_support_is_a_fault():
     assert str(refused.value).splitlines() == [
         "case: size_mm 14 is outside the range of nearly all fitted cases, 0.75 to 6.35; to mend: check the value; "
         "if it is right, this model cannot speak for this eye",
-        "case: eccentricity_deg 50 is outside the range of nearly all fitted cases, -0.5 to 20.5; to mend: check the value; "
+        "case: eccentricity_deg 50 is outside the range of nearly all fitted cases, -0.5 to 20.5; "
+        "to mend: check the value; "
         "if it is right, this model cannot speak for this eye",
     ]
 
@@ -158,7 +159,9 @@ def test_all_wrong_arguments_are_told_at_once():
 
 
 def test_a_course_longer_than_any_seen_is_refused():
-    with pytest.raises(FitError, match="after 8 sessions too few fitted cases were still in treatment"):
+    with pytest.raises(
+        FitError, match="few or no fitted cases were still in treatment after 8 sessions; allowed: at most 7"
+    ):
         build_sheet(toy_model(), RING, done=8, horizon=9, date=DATE)
 
 
