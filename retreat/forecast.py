@@ -107,7 +107,7 @@ class Forecast:
         return np.concatenate([incidence, staying], axis=2)  # (draws, cases, states, horizon)
 
     def table(self, level: float = 0.9) -> pd.DataFrame:
-        """Tidy table: case, session, state, estimate, low, high.
+        """Tidy table: case, session, state, estimate, low, high, note.
 
         Parameters
         ----------
@@ -118,7 +118,8 @@ class Forecast:
         Returns
         -------
         pandas.DataFrame
-            One row a case, session and state; `estimate` is the mean over draws. Where the whole model comes
+            One row a case, session and state; `estimate` is the mean over draws, `note` what to know of the case.
+            Where the whole model comes
             with cautions, a column `caution` says so on every row.
 
         Raises
@@ -139,9 +140,10 @@ class Forecast:
                 "estimate": self.mean().ravel(),
                 "low": low.ravel(),
                 "high": high.ravel(),
+                "note": np.array(["; ".join(notes) for notes in self._notes()], dtype=object)[case],
             }
         )
-        return self._cautioned(frame.astype({"case": "str", "state": "str"}))
+        return self._cautioned(frame.astype({"case": "str", "state": "str", "note": "str"}))
 
     def sessions(self, level: float = 0.8) -> pd.DataFrame:
         """Number of sessions of each case's course: restricted mean, median and prediction interval.

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import inspect
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from importlib import import_module
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
@@ -15,6 +15,7 @@ from retreat.fitting.arguments import choice_fault, is_whole
 if TYPE_CHECKING:
     import pandas as pd
 
+    from retreat.fitting.design import Design
     from retreat.model import Model
 
 Method = Literal["logistic", "bayes", "lifetable"]
@@ -66,19 +67,46 @@ def fit(
     """
     _check_kinds(cases, definition)
     chosen = read_definition(definition)
-    name = method or ("lifetable" if chosen.strata else "logistic")
-    if fault := choice_fault("method", name, METHODS):
-        raise FitError(fault)
-    if chosen.strata and name != "lifetable":
-        raise FitError(Fault("method", f"{name!r} for a definition with strata", "lifetable"))
-    if not is_whole(seed) or seed < 0:
-        raise FitError(Fault("seed", f"{seed!r}", "a whole number from 0"))
+    name = chosen_method(chosen, method)
+    check_recipe(name, seed, settings)
     from retreat.fitting.design import design
 
-    home, function = METHODS[name]
+    return fit_design(design(cases, chosen), name, seed=int(seed), settings=settings)
+
+
+def fit_design(design: Design, method: str, *, seed: int, settings: Mapping[str, Any]) -> Model:
+    """Fit a design by a method; arguments are taken as checked."""
+    home, function = METHODS[method]
     fitter: Callable[..., Model] = getattr(import_module(home), function)
-    _check_settings(fitter, name, settings)
-    return fitter(design(cases, chosen), seed=int(seed), **settings)
+    return fitter(design, seed=seed, **settings)
+
+
+def chosen_method(definition: Definition, method: str | None) -> str:
+    """The method asked for, or the definition's own.
+
+    Raises
+    ------
+    FitError
+        If there is no such method, or not for this definition.
+    """
+    name = method or ("lifetable" if definition.strata else "logistic")
+    if fault := choice_fault("method", name, METHODS):
+        raise FitError(fault)
+    if definition.strata and name != "lifetable":
+        raise FitError(Fault("method", f"{name!r} for a definition with strata", "lifetable"))
+    return name
+
+
+def check_recipe(method: str, seed: int, settings: Mapping[str, Any]) -> None:
+    """Refuse a seed or settings that the method does not take."""
+    if not is_whole(seed) or seed < 0:
+        raise FitError(Fault("seed", f"{seed!r}", "a whole number from 0"))
+    home, function = METHODS[method]
+    fitter: Callable[..., Any] = getattr(import_module(home), function)
+    allowed = [p for p in inspect.signature(fitter).parameters if p not in ("design", "seed")]
+    unknown = [s for s in settings if s not in allowed]
+    if unknown:
+        raise FitError([Fault(s, f"not a setting of {method}", ", ".join(allowed)) for s in unknown])
 
 
 def _check_kinds(cases: object, definition: object) -> None:
@@ -89,10 +117,3 @@ def _check_kinds(cases: object, definition: object) -> None:
         faults.append(Fault("definition", f"{definition!r}", "a name, a path or a Definition"))
     if faults:
         raise FitError(faults)
-
-
-def _check_settings(fitter: Callable[..., Any], name: str, settings: dict[str, Any]) -> None:
-    allowed = [p for p in inspect.signature(fitter).parameters if p not in ("design", "seed")]
-    unknown = [s for s in settings if s not in allowed]
-    if unknown:
-        raise FitError([Fault(s, f"not a setting of {name}", ", ".join(allowed)) for s in unknown])

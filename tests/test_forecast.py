@@ -40,8 +40,8 @@ def test_incidence_and_share_in_treatment_by_hand() -> None:
 
 def test_the_table_has_these_columns_and_one_row_a_case_session_and_state() -> None:
     table = random_forecast(1).table()
-    assert list(table.columns) == ["case", "session", "state", "estimate", "low", "high"]
-    assert [str(t) for t in table.dtypes] == ["str", "int64", "str", "float64", "float64", "float64"]
+    assert list(table.columns) == ["case", "session", "state", "estimate", "low", "high", "note"]
+    assert [str(t) for t in table.dtypes] == ["str", "int64", "str", *["float64"] * 3, "str"]
     keys = set(zip(table["case"], table["session"], table["state"], strict=True))
     states = ("relieved", "stopped", "in_treatment")
     assert keys == {(case, k, state) for case in "abc" for k in range(1, 6) for state in states}

@@ -31,9 +31,11 @@ def command(
 ) -> None:
     """Fit a model to the table CASES and save it."""
     import retreat
+    from retreat.cli.folders import apart
     from retreat.cli.progress import working
     from retreat.cli.show import show_json
 
+    apart(out, cases)
     settings: dict[str, Any] = {} if penalty is None else {"penalty": _penalty(penalty)}
     table = retreat.read_cases(cases)
     with working("fitting"):

@@ -1,4 +1,4 @@
-"""Folders a command writes into."""
+"""Folders and files a command writes into."""
 
 from __future__ import annotations
 
@@ -27,3 +27,18 @@ def made(folder: Path) -> Path:
             )
         ) from None
     return folder
+
+
+def apart(out: Path | None, *inputs: Path | None) -> None:
+    """Refuse an output that would overwrite an input.
+
+    Raises
+    ------
+    TableError
+        If they are the same file.
+    """
+    for path in inputs:
+        if out is not None and path is not None and out.resolve() == path.resolve():
+            raise TableError(
+                Fault("--out", f"{out} is also read by this command", "another file", "choose another")
+            )

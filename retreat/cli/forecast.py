@@ -30,6 +30,7 @@ def command(model: Path, cases: Path, horizon: int, level: float, out: Path | No
     import sys
 
     import retreat
+    from retreat.cli.folders import apart
     from retreat.cli.open_cases import forecast_open
     from retreat.cli.show import show_json
     from retreat.errors import Fault, FitError
@@ -37,6 +38,7 @@ def command(model: Path, cases: Path, horizon: int, level: float, out: Path | No
 
     if not 0 < level < 1:
         raise FitError(Fault("level", f"{level:g}", "between 0 and 1, for example 0.9"))
+    apart(out, model, cases)
     fitted = retreat.load(model)
     table = retreat.read_cases(cases)
     check_usable(fitted.card)

@@ -36,12 +36,16 @@ def command(
 
     The case is described by options, one a column of the case table, or taken from a table.
     """
+    from retreat.cli.folders import apart
     from retreat.model import load
     from retreat.pages.sheet import build_sheet
 
+    apart(out, model, cases)
     fitted = load(model)
     columns = _from_table(cases, case) if cases is not None or case is not None else {}
-    columns = {**columns, **one_case(values)}
+    told = one_case(values)
+    _check_same(columns, told)
+    columns = {**columns, **told}
     done = int(columns.pop("sessions", [0])[0])
     last = max(5, done + 3) if horizon is None else horizon
     sheet = build_sheet(fitted, columns, done=done, horizon=last, practice=practice, date=date or _today())
@@ -78,6 +82,22 @@ def _from_table(cases: Path | None, key: str | None) -> dict[str, list[Any]]:
             )
         )
     return {name: [row[name]] for name in table.columns}
+
+
+def _check_same(table: dict[str, list[Any]], told: dict[str, list[Any]]) -> None:
+    """Refuse an option that says other than the table: one sheet, one source."""
+    from retreat.errors import Fault, TableError
+
+    faults = []
+    for name, (value,) in told.items():
+        known = table.get(name, [None])[0]
+        if known is not None and known == known and known != value:
+            fix = "correct the table, or describe the eye by options alone"
+            faults.append(
+                Fault(f"--{name.replace('_', '-')}", f"{value}, but the table says {known}", fix=fix)
+            )
+    if faults:
+        raise TableError(faults)
 
 
 def _today() -> str:

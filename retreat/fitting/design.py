@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -23,6 +23,9 @@ from retreat.version import VERSION
 
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
+
+# the feature that others hang on most: sheets are large, rings small (common practice)
+_PIVOT = "opacity"
 
 
 @dataclass(frozen=True)
@@ -92,7 +95,7 @@ class Design:
 
     def case_mix(self) -> casemix.CaseMix:
         """Distribution of the model's features."""
-        return casemix.learn({name: self.features[name] for name in self.definition.features})
+        return casemix.learn({name: self.features[name] for name in self.definition.features}, pivot=_PIVOT)
 
     def support(self) -> support.Support:
         """Counts and ranges of the fitted cases."""
@@ -146,6 +149,118 @@ class Design:
         )
 
 
+@dataclass(frozen=True)
+class CaseData:
+    """A checked case table read once for a definition, so that many samples of it can be fitted.
+
+    Parameters
+    ----------
+    definition : Definition
+        What is fitted.
+    features : mapping of str to ndarray, each of shape (cases,)
+        Features of the definition and of likeness, missing ones None or NaN.
+    begun : ndarray of bool, shape (cases,)
+        Whether a case has had a session.
+    sessions, ending : ndarray of int, shape (cases,)
+        Outcome as for :class:`Design`; of no meaning for cases not begun.
+    patient, operator, started : ndarray of str, shape (cases,)
+        As in the table.
+    invented : bool
+        Whether the table is invented.
+    """
+
+    definition: Definition
+    features: Mapping[str, NDArray[Any]]
+    begun: NDArray[np.bool_]
+    sessions: IntArray
+    ending: IntArray
+    patient: NDArray[Any]
+    operator: NDArray[Any]
+    started: NDArray[Any]
+    invented: bool
+
+    @property
+    def complete(self) -> NDArray[np.bool_]:
+        """Cases that have begun and have every feature of the definition, shape (cases,)."""
+        missing = [is_missing(self.features[name]) for name in self.definition.features]
+        return np.asarray(self.begun & ~np.logical_or.reduce([np.zeros(len(self.begun), bool), *missing]))
+
+    def rows(self, chosen: NDArray[Any]) -> CaseData:
+        """Some cases; a position may come several times."""
+        return replace(
+            self,
+            features={name: values[chosen] for name, values in self.features.items()},
+            **{
+                name: getattr(self, name)[chosen]
+                for name in ("begun", "sessions", "ending", "patient", "operator", "started")
+            },
+        )
+
+    def design(self) -> Design:
+        """Design of these cases; see :func:`design`."""
+        definition = self.definition
+        missing = {name: is_missing(self.features[name]) & self.begun for name in definition.features}
+        complete = self.complete
+        sessions, ending = self.sessions[complete], self.ending[complete]
+        _check_gates(ending, len(self.begun), missing, definition)
+        kept = {name: values[complete] for name, values in self.features.items()}
+        coding = learn(definition.terms, kept)
+        X = coding.encode(kept, n_cases=int(complete.sum()))
+        strata, stratum = _strata(kept, definition)
+        return Design(
+            definition=definition,
+            coding=coding,
+            X=X,
+            sessions=sessions,
+            ending=ending,
+            patient=_codes(self.patient[complete]),
+            operator=_codes(self.operator[complete]),
+            stratum=stratum,
+            strata=strata,
+            features=kept,
+            n_left_out=int(len(complete) - complete.sum()),
+            notes=(
+                *_left_out_notes(self.begun, missing),
+                *_constant_notes(kept, definition),
+                *_end_notes(ending, definition),
+            ),
+            years=_years(self.started[complete]),
+            invented=self.invented,
+            fingerprint=_fingerprint(X, sessions, ending, stratum),
+        )
+
+
+def read_data(cases: pd.DataFrame, definition: Definition) -> CaseData:
+    """Check a case table and take from it what a definition needs.
+
+    Parameters
+    ----------
+    cases : DataFrame
+        A `cases` table; it is checked.
+    definition : Definition
+        What to fit.
+
+    Raises
+    ------
+    TableError
+        If the table is refused.
+    """
+    cases = as_cases(cases)
+    wanted = tuple(dict.fromkeys((*definition.features, *definition.likeness)))
+    sessions, ending = outcome(cases, definition)
+    return CaseData(
+        definition=definition,
+        features=feature_floor.features(cases, wanted),
+        begun=cases["sessions"].to_numpy() >= 1,
+        sessions=sessions,
+        ending=ending,
+        patient=cases["patient"].to_numpy(dtype=str),
+        operator=cases["operator"].to_numpy(dtype=str),
+        started=cases["started"].to_numpy(),
+        invented=bool(cases.attrs["invented"]),
+    )
+
+
 def design(cases: pd.DataFrame, definition: Definition) -> Design:
     """Design of a case table under a definition.
 
@@ -166,47 +281,7 @@ def design(cases: pd.DataFrame, definition: Definition) -> Design:
     FitError
         If too few cases, or ended cases, are left for the definition's gates.
     """
-    cases = as_cases(cases)
-    wanted = tuple(dict.fromkeys((*definition.features, *definition.likeness)))
-    found = feature_floor.features(cases, wanted)
-    begun = cases["sessions"].to_numpy() >= 1
-    missing = {name: is_missing(found[name]) & begun for name in definition.features}
-    complete = begun & ~np.logical_or.reduce([np.zeros(len(cases), dtype=bool), *missing.values()])
-    _check_gates(cases, complete, missing, definition)
-    kept = {name: values[complete] for name, values in found.items()}
-    coding = learn(definition.terms, kept)
-    X = coding.encode(kept, n_cases=int(complete.sum()))
-    sessions, ending = outcome(cases[complete], definition)
-    strata, stratum = _strata(kept, definition)
-    operator = cases["operator"].to_numpy()[complete]
-    return Design(
-        definition=definition,
-        coding=coding,
-        X=X,
-        sessions=sessions,
-        ending=ending,
-        patient=_codes(cases["patient"].to_numpy()[complete]),
-        operator=_codes(operator),
-        stratum=stratum,
-        strata=strata,
-        features=kept,
-        n_left_out=int(len(cases) - complete.sum()),
-        notes=(
-            *_left_out_notes(begun, missing),
-            *_constant_notes(kept, definition),
-            *_end_notes(ending, definition),
-        ),
-        years=_years(cases["started"].to_numpy()[complete]),
-        invented=bool(cases.attrs["invented"]),
-        fingerprint=_fingerprint(X, sessions, ending, stratum),
-    )
-
-
-def complete_rows(cases: pd.DataFrame, definition: Definition) -> NDArray[np.bool_]:
-    """Cases that have begun and have every feature of the definition, shape (cases,)."""
-    found = feature_floor.features(cases, definition.features)
-    begun = cases["sessions"].to_numpy() >= 1
-    return np.asarray(np.logical_and.reduce([begun, *(~is_missing(values) for values in found.values())]))
+    return read_data(cases, definition).design()
 
 
 def outcome(cases: pd.DataFrame, definition: Definition) -> tuple[IntArray, IntArray]:
@@ -222,13 +297,9 @@ def outcome(cases: pd.DataFrame, definition: Definition) -> tuple[IntArray, IntA
 
 
 def _check_gates(
-    cases: pd.DataFrame,
-    complete: NDArray[np.bool_],
-    missing: Mapping[str, NDArray[np.bool_]],
-    definition: Definition,
+    ending: IntArray, n_cases: int, missing: Mapping[str, NDArray[np.bool_]], definition: Definition
 ) -> None:
-    n = int(complete.sum())
-    n_ended = int((outcome(cases[complete], definition)[1] > 0).sum()) if n else 0
+    n, n_ended = len(ending), int((ending > 0).sum())
     gates = definition.gates
     worst = max(missing, key=lambda name: missing[name].sum(), default="")
     faults = []
@@ -237,7 +308,7 @@ def _check_gates(
         faults.append(
             Fault(
                 "cases",
-                f"{n} complete cases of {len(cases)}{lost}",
+                f"{n} complete cases of {n_cases}{lost}",
                 f"at least {gates.min_cases} for {definition.name}",
                 "collect more cases or use the life table. " + gates.why,
             )
@@ -294,7 +365,7 @@ def _end_notes(ending: IntArray, definition: Definition) -> tuple[str, ...]:
 
 
 def _codes(values: NDArray[Any]) -> IntArray:
-    return np.unique(np.asarray([str(v) for v in values]), return_inverse=True)[1].astype(np.int64)
+    return np.unique(values, return_inverse=True)[1].astype(np.int64)
 
 
 def _years(started: NDArray[Any]) -> tuple[int, ...]:

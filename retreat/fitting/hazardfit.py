@@ -125,7 +125,7 @@ def fit_hazard(courses: Courses, settings: Settings) -> HazardFit:
         courses.X, courses.sessions, courses.ending, n_ends=courses.n_ends, weights=courses.weights
     )
     layout = lay_out(sets, settings.session_effect, pool_below=settings.pool_below, unseen=settings.unseen)
-    penalty = _holding_unlearned(settings.penalty(layout), layout)
+    penalty = holding_unlearned(settings.penalty(layout), layout)
     objective = _objective(courses, sets, layout, settings)
     exact = settings.link == "logit" and settings.likelihood == "plain"
     solution = maximise(
@@ -204,7 +204,7 @@ def log_likelihood(courses: Courses, coefficients: FloatArray, effects: FloatArr
     return cloglog.cloglog_likelihood(ordered, coefficients, effects).value
 
 
-def _holding_unlearned(penalty: Penalty, layout: Layout) -> Penalty:
+def holding_unlearned(penalty: Penalty, layout: Layout) -> Penalty:
     """The same penalty, with coefficients of ends never seen held at 0: the likelihood is flat in them."""
     free = layout.unlearned & (np.diag(penalty.precision) == 0)
     return Penalty(penalty.mean, penalty.precision + np.diag(free.astype(float)))

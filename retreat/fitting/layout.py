@@ -118,7 +118,7 @@ def lay_out(
     keep = np.ones(matrix.shape[1], dtype=bool)
     certain = np.zeros(n_own, dtype=bool)
     if effect == "free" and unseen == "impossible":
-        certain = _certain(sets, share)
+        certain = certain_sessions(sets.events @ share, sets.n_at_risk() @ share)
     for end in range(K):
         rows = slice(K * p + end * S, K * p + (end + 1) * S)
         columns = K * p + end * base.shape[1] + np.arange(base.shape[1])
@@ -190,7 +190,6 @@ def first_guess(sets: RiskSets, layout: Layout) -> FloatArray:
     return np.asarray(guess)
 
 
-def _certain(sets: RiskSets, share: FloatArray) -> NDArray[np.bool_]:
-    """Pooled sessions at which every case at risk ended."""
-    at_risk = sets.n_at_risk() @ share
-    return np.asarray(sets.events.sum(axis=0) @ share >= at_risk * (1 - 1e-12))
+def certain_sessions(events: FloatArray, at_risk: FloatArray) -> NDArray[np.bool_]:
+    """Pooled sessions at which every case at risk ended: events (ends, own) against at risk (own,)."""
+    return np.asarray(events.sum(axis=0) >= at_risk * (1 - 1e-12))

@@ -13,6 +13,7 @@ from retreat.model.fitted import Model
 from retreat.model.kernel import Parameters
 
 FloatArray = NDArray[np.float64]
+APART = "operators and two eyes of a patient are not told apart by this method: ranges are too narrow where they differ"
 
 
 def lifetable_model(design: Design, *, seed: int, draws: int = 2000) -> Model:
@@ -48,7 +49,7 @@ def lifetable_model(design: Design, *, seed: int, draws: int = 2000) -> Model:
     )  # (draws, strata, ends, sessions)
     zeros = np.zeros((draws, design.n_ends))
     return Model(
-        card=design.card(method="life table by kind", seed=seed),
+        card=design.card(method="life table by kind", seed=seed, notes=(APART,)),
         coding=design.coding,
         link="logit",
         parameters=Parameters(np.zeros((draws, design.n_ends, 0)), effects, zeros, zeros),

@@ -159,6 +159,12 @@ class LogisticHazard(BaseEstimator):  # type: ignore[misc]  # scikit-learn carri
         self._store(fit, columns, courses, patients)
         return self
 
+    def prepared(self, X: ArrayLike) -> tuple[Columns, Settings]:
+        """Columns and settings of a fit to these covariates, for many fits of one table at once."""
+        self._check_settings()
+        columns = read_columns(X)
+        return columns, self._settings(columns.scale)
+
     def predict_hazard(self, X: ArrayLike, horizon: int | None = None) -> FloatArray:
         """Hazard of each end at each session, given that the case is in treatment before it.
 

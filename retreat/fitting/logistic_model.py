@@ -32,6 +32,7 @@ FloatArray = NDArray[np.float64]
 Covariance = Literal["clustered", "information"]
 DRAWS = 2000
 OPERATORS_APART = "operators are not told apart by this method: ranges are too narrow where they differ"
+STRENGTH_CHOSEN = "ranges take the strength of the ridge as given and are too narrow"
 
 
 @dataclass(frozen=True)
@@ -139,7 +140,7 @@ def logistic_model(
             method=f"logistic hazard, {fit.penalty}",
             seed=seed,
             failures=_failures(design, penalty),
-            notes=_operator_notes(design),
+            notes=(*_operator_notes(design), *_ridge_notes(penalty)),
             diagnostics={"newton_steps": solution.n_steps, "newton_decrement": solution.decrement},
         ),
         coding=design.coding,
@@ -213,6 +214,11 @@ def _failures(design: Design, penalty: float | str) -> tuple[str, ...]:
     ends = design.definition.ends
     never = [end for j, end in enumerate(ends, start=1) if not (design.ending == j).any()]
     return tuple(f"no fitted case ended {end}: without priors its chance is 0" for end in never)
+
+
+def _ridge_notes(penalty: float | str) -> tuple[str, ...]:
+    # a ridge pulls towards no effect without any prior knowledge of it (80% coverage for 90% in 80 cases)
+    return () if penalty in ("prior", "firth", 0) else (STRENGTH_CHOSEN,)
 
 
 def _operator_notes(design: Design) -> tuple[str, ...]:

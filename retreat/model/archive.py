@@ -236,7 +236,9 @@ def _build(data: Mapping[str, Any], arrays: Mapping[str, NDArray[np.float64]]) -
 def _check_replay(model: Model) -> None:
     """Code a case of which nothing is known: terms, levels, knots and names of features must fit together."""
     mix, support = model.case_mix, model.support
-    named = {*model.coding.features, *mix.levels, *mix.quantiles, model.stratum_feature}
+    named = {*model.coding.features, *mix.levels, *mix.quantiles, mix.pivot, model.stratum_feature}
+    for part in mix.within.values():
+        named |= {*part.levels, *part.quantiles}
     named |= {*support.ranges, *support.levels, *support.edges}
     blank = features({"opacity": [None]}, sorted(named - {""}))
     width = model.coding.encode(blank, n_cases=1).shape[1]

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
@@ -16,11 +16,18 @@ _SHARES = (np.arange(20) + 0.5) / 20
 # cases of a level are rounded to a multiple of this before shares are taken: with the number of cases known,
 # an exact share would give a small count away
 _ROUND_TO = 5
+# fewest cases of a level of the pivot for a mix of its own (our judgement: twenty quantiles of fewer are noise)
+_LEAST_OF_LEVEL = 30
+# a level of the pivot keeps this share of its chance whatever else is known: a mix tells nothing for sure
+_LEAST_LIKELIHOOD = 1e-3
 
 
 @dataclass(frozen=True)
 class CaseMix:
-    """Distribution of each feature among the fitted cases, one feature at a time.
+    """Distribution of each feature among the fitted cases, one feature at a time, within levels of a pivot.
+
+    Features go together: sheets are large, rings small. They are taken as independent of each other within a
+    level of the pivot (the kind of opacity), so that what is known of a case tells of what is not.
 
     Parameters
     ----------
@@ -28,6 +35,10 @@ class CaseMix:
         Share of each level of a categorical feature, counts rounded to the nearest five.
     quantiles : mapping of str to tuple of float
         Twenty evenly spaced quantiles of a numeric feature.
+    pivot : str
+        The categorical feature; empty for none.
+    within : mapping of str to CaseMix
+        The mix of each level of the pivot that at least 30 cases have.
 
     Examples
     --------
@@ -38,6 +49,33 @@ class CaseMix:
 
     levels: Mapping[str, Mapping[str, float]]
     quantiles: Mapping[str, tuple[float, ...]]
+    pivot: str = ""
+    within: Mapping[str, CaseMix] = field(default_factory=dict)
+
+    def likelihood(self, feature: str, value: Any) -> float:
+        """How likely a value is in this mix: the share of a level, or the smoothed density of a number."""
+        if feature in self.levels:
+            return self.levels[feature].get(str(value), 0.0)
+        if feature not in self.quantiles:
+            return 1.0
+        points = np.array(self.quantiles[feature])
+        quarter = np.subtract(*np.interp((0.75, 0.25), _SHARES, points)) / 1.34
+        # Silverman's rule of thumb (Silverman 1986, from memory) on the quantiles as a sample
+        width = max(0.9 * min(points.std(), quarter or points.std()) * len(points) ** -0.2, 1e-9)
+        return float(np.exp(-0.5 * ((value - points) / width) ** 2).mean() / width)
+
+    def of_level(self, level: str) -> CaseMix:
+        """The mix of a level of the pivot; this one where the level has none of its own."""
+        return self.within.get(level, self)
+
+    def level_weights(self, levels: NDArray[Any], known: Mapping[str, Any]) -> NDArray[np.float64]:
+        """How much more or less likely each of these levels of the pivot is by what else is known of a case."""
+        told = {}
+        for level in dict.fromkeys(levels.tolist()):
+            mix = self.of_level(level)
+            told[level] = float(np.prod([mix.likelihood(name, value) for name, value in known.items()]))
+        most = max(told.values(), default=1.0)
+        return np.array([max(told[level] / most if most > 0 else 1.0, _LEAST_LIKELIHOOD) for level in levels])
 
     def completions(
         self, feature: str, n: int, rng: np.random.Generator
@@ -73,6 +111,8 @@ class CaseMix:
         return {
             "levels": {f: dict(shares) for f, shares in self.levels.items()},
             "quantiles": {f: list(q) for f, q in self.quantiles.items()},
+            "pivot": self.pivot,
+            "within": {level: mix.to_json() for level, mix in self.within.items()},
         }
 
     @classmethod
@@ -81,17 +121,28 @@ class CaseMix:
         return cls(
             {str(f): {str(k): float(v) for k, v in s.items()} for f, s in data["levels"].items()},
             {str(f): tuple(float(v) for v in q) for f, q in data["quantiles"].items()},
+            str(data["pivot"]),
+            {str(level): cls.from_json(mix) for level, mix in data["within"].items()},
         )
 
 
-def learn(features: Features) -> CaseMix:
+def learn(features: Features, pivot: str = "") -> CaseMix:
     """Case mix of these cases; missing values (None, NaN) are left out.
 
     Parameters
     ----------
     features : mapping of str to ndarray, each of shape (cases,)
         Object arrays of text for categories, float arrays for numbers.
+    pivot : str
+        The categorical feature within whose levels the others are taken as independent; passed over where
+        it is none of these features.
     """
+    within: dict[str, CaseMix] = {}
+    if pivot in features:
+        for level in sorted({v for v in features[pivot] if v is not None}):
+            rows = np.array([v == level for v in features[pivot]])
+            if rows.sum() >= _LEAST_OF_LEVEL:
+                within[level] = learn({f: v[rows] for f, v in features.items() if f != pivot})
     levels: dict[str, dict[str, float]] = {}
     quantiles: dict[str, tuple[float, ...]] = {}
     for name, values in features.items():
@@ -100,7 +151,8 @@ def learn(features: Features) -> CaseMix:
         elif np.isfinite(values).any():
             known_numbers = values[np.isfinite(values)]
             quantiles[name] = tuple(float(q) for q in np.quantile(known_numbers, _SHARES))
-    return CaseMix({f: s for f, s in levels.items() if s}, quantiles)
+    kept = {f: s for f, s in levels.items() if s}
+    return CaseMix(kept, quantiles, pivot if pivot in features else "", within)
 
 
 def _shares(known: list[str]) -> dict[str, float]:

@@ -49,8 +49,9 @@ def completed(
 ) -> tuple[Features, NDArray[np.float64]]:
     """One case repeated :data:`N_COMPLETIONS` times, missing features filled from the case mix.
 
-    Each feature is filled by itself, from a stream fixed by the seed and its position: the same case gives
-    the same values alone and within a table.
+    A missing kind of opacity is drawn first, weighted by how well each kind agrees with what is known; other
+    features are filled by themselves from the mix of the kind, from a stream fixed by the seed and their position:
+    the same case gives the same values alone and within a table.
 
     Returns
     -------
@@ -64,17 +65,36 @@ def completed(
     FitError
         If a feature is missing and no fitted case had it.
     """
-    filled: Features = {}
+    one = {name: values[[case]] for name, values in needed.items()}
+    gone = [name for name, value in one.items() if is_missing(value)[0]]
+    filled = {name: np.repeat(value, N_COMPLETIONS) for name, value in one.items()}
     weights = np.ones(N_COMPLETIONS)
-    for position, (name, values) in enumerate(needed.items()):
-        value = values[[case]]
-        if not is_missing(value)[0]:
-            filled[name] = np.repeat(value, N_COMPLETIONS)
+    streams = {name: np.random.default_rng([seed % 2**32, position]) for position, name in enumerate(needed)}
+    if mix.pivot in gone:
+        filled[mix.pivot], weights = _filled(mix, mix, mix.pivot, N_COMPLETIONS, streams[mix.pivot])
+        known = {name: value[0] for name, value in one.items() if name not in gone}
+        weights = weights * mix.level_weights(filled[mix.pivot], known)
+    levels = filled[mix.pivot] if mix.pivot in filled else np.repeat("", N_COMPLETIONS)
+    for name in gone:
+        if name == mix.pivot:
             continue
-        rng = np.random.default_rng([seed % 2**32, position])
-        try:
-            filled[name], shares = mix.completions(name, N_COMPLETIONS, rng)
-        except KeyError:
-            raise FitError(Fault(name, "missing, and no fitted case had it", fix="give a value")) from None
-        weights *= shares
+        for level in dict.fromkeys(levels.tolist()):
+            here = levels == level
+            values, shares = _filled(mix.of_level(level), mix, name, int(here.sum()), streams[name])
+            filled[name][here] = values
+            weights[here] *= shares * here.sum()
     return filled, weights / weights.sum()
+
+
+def _filled(
+    mix: CaseMix, whole: CaseMix, name: str, n: int, rng: np.random.Generator
+) -> tuple[NDArray[Any], NDArray[np.float64]]:
+    """Values from a mix, or from the whole one where no case of the mix had the feature."""
+    try:
+        return mix.completions(name, n, rng)
+    except KeyError:
+        pass
+    try:
+        return whole.completions(name, n, rng)
+    except KeyError:
+        raise FitError(Fault(name, "missing, and no fitted case had it", fix="give a value")) from None

@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cached_property
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -178,10 +179,29 @@ class Model:
         FitError, TableError
             As for :meth:`forecast`.
         """
+        return self.expected_of(
+            self._features(new_cases), horizon=horizon, n=feature_floor.n_cases(new_cases)
+        )
+
+    def expected_of(
+        self, features: Mapping[str, NDArray[Any]], *, horizon: int, n: int | None = None
+    ) -> FloatArray:
+        """As :meth:`expected`, of cases whose features have been read before.
+
+        Parameters
+        ----------
+        features : mapping of str to ndarray, each of shape (cases,)
+            At least the features of the model, in the form of :func:`retreat.features.features`.
+        horizon : int, 1 to 40
+            Largest session.
+        n : int, optional
+            How many cases, where the model has no features.
+        """
         horizon = self._horizon(horizon)
-        n = feature_floor.n_cases(new_cases)
-        needed = self._features(new_cases)
-        return np.cumsum(self._mean_pmf(needed, n, horizon), axis=-1)
+        stratum = (self.stratum_feature,) if self.stratum_feature else ()
+        needed = {name: features[name] for name in dict.fromkeys((*self.coding.features, *stratum))}
+        size = len(next(iter(needed.values()))) if n is None else n
+        return np.cumsum(self._mean_pmf(needed, size, horizon), axis=-1)
 
     def support_of(self, new_cases: Columns) -> tuple[CaseSupport, ...]:
         """How many like cases the model saw, with warnings and refusals, for each case.

@@ -245,9 +245,11 @@ def _told(last_sessions: IntArray) -> tuple[int, ...]:
 
 def _range(values: NDArray[np.float64]) -> Range:
     lowest, highest = _outwards(float(values.min()), float(values.max()))
-    if len(values) < _LEAST_COMMON:  # a hundredth of them is not even one case
-        return Range(lowest, lowest, highest, highest)
-    low, high = _outwards(*(float(q) for q in np.quantile(values, _COMMON)))
+    if len(values) < _LEAST_COMMON:  # a hundredth is not even one case: all but the outermost are common
+        second = np.sort(values)[[1, -2]] if len(values) > 3 else (lowest, highest)
+        low, high = _outwards(float(second[0]), float(second[1]))
+    else:
+        low, high = _outwards(*(float(q) for q in np.quantile(values, _COMMON)))
     return Range(lowest, max(low, lowest), min(high, highest), highest)
 
 

@@ -91,11 +91,11 @@ def build_sheet(
     ahead = rows[:HEADLINE_SESSIONS]
     focus = ahead[-1]
     who = words.whom(known=any(name != "depth_source" for name in known))
-    moved = _moved(model.associations(columns, session=focus.session), known)
+    moved = () if done else _moved(model.associations(columns, session=focus.session), known)
     return Sheet(
         title=words.TITLE,
         banners=model.card.cautions,
-        warnings=_warnings(model, support, known, horizon=horizon),
+        warnings=_warnings(model, support, known, done=done, horizon=horizon),
         course=words.course(done),
         caption=who,
         headline=words.headline(who, done, [row.session for row in ahead], [row.finished for row in ahead]),
@@ -105,7 +105,7 @@ def build_sheet(
         rows=rows,
         states=_states(forecast, rows),
         like=_like(model.card, support, done),
-        moved_lead=words.moved_lead(done, focus.session) if moved else words.NOTHING_MOVES,
+        moved_lead=_moved_lead(moved, done, focus.session),
         moved=moved,
         cautions=words.CAUTIONS,
         urgent=words.URGENT,
@@ -175,7 +175,7 @@ def _counts(model: Model) -> str:
 
 
 def _warnings(
-    model: Model, support: CaseSupport, known: Mapping[str, Any], *, horizon: int
+    model: Model, support: CaseSupport, known: Mapping[str, Any], *, done: int, horizon: int
 ) -> tuple[str, ...]:
     # support speaks to the clinic; the patient is told which features it speaks of
     named = [name for text in support.warnings for name in known if name in text.split()]
@@ -186,6 +186,8 @@ def _warnings(
         lines.append(words.FEW_LIKE)
     if horizon > model.card.supported_session:
         lines.append(words.past_the_cases(model.card.supported_session))
+    if done:
+        lines.append(words.DURING)
     lines += [words.never_seen(end) for end in model.ends if not model.card.n_ended.get(end)]
     return tuple(lines)
 
@@ -197,6 +199,12 @@ def _moved(associations: Mapping[str, float], known: Mapping[str, Any]) -> tuple
             line = words.moved(name, known[name], round(100 * difference))
             largest.setdefault(words.plain(name), line)
     return tuple(largest.values())[:MOST_DIFFERENCES]
+
+
+def _moved_lead(moved: Sequence[str], done: int, session: int) -> str:
+    if done:
+        return words.NOT_DURING
+    return words.moved_lead(session) if moved else words.NOTHING_MOVES
 
 
 def _like(card: ModelCard, support: CaseSupport, done: int) -> tuple[str, ...]:

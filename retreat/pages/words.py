@@ -17,7 +17,10 @@ ABOUT_HEADING = "About this sheet"
 CLINIC_HEADING = "For the clinic"
 FINISHED_MEANS = "Finished means enough relief."
 NO_CAUSE = "It need not be the cause."
-NOTHING_MOVES = "Against the average eye, no one thing moves this number by 3 of 100 or more."
+NOTHING_MOVES = "No one thing moves this number by 3 of 100 or more."
+# effects are the same at every session in these models: who is still in treatment is a hard case, whatever is known
+DURING = "Take care: during a course, eyes may differ less than this sheet shows."
+NOT_DURING = "During a course this is not told."
 NO_NUMBERS = "This sheet shows no numbers."
 NO_NUMBERS_WHY = "The model failed its own checks. What it says is not safe to rely on."
 CAUTIONS = (
@@ -277,10 +280,9 @@ def like(n_like: str, alike: Sequence[str], *, done: int) -> str:
     return f"Of these, {n_like} were like this one{still}: {listed([value_alone(*pair) for pair in pairs])}."
 
 
-def moved_lead(done: int, session: int) -> str:
+def moved_lead(session: int) -> str:
     """What the differences are measured against."""
-    stage = f" after {sessions_words(done)}" if done else ""
-    return f"{NO_CAUSE} Against the average eye{stage}, of 100 finished by session {session}:"
+    return f"{NO_CAUSE} Against eyes alike in the rest, of 100 finished by session {session}:"
 
 
 def moved(feature: str, value: object, difference: int) -> str:

@@ -208,6 +208,8 @@ def _nearest_number(column: Column, text: str) -> str:
         return f"write {tidied(tidy)}"
     if re.fullmatch(r"[+-]?[0-9]+,[0-9]+", tidy):
         tidy = tidy.replace(",", "" if column.kind == "integer" else ".")
-    unit = re.fullmatch(rf"({NUMBER})\s*[A-Za-zµ°%]+", tidy)
+    unit = re.fullmatch(rf"({NUMBER})\s*([A-Za-zµ°%]+)", tidy)
+    if unit and unit[2].lower() not in ("", column.unit.lower()):  # another unit is another number
+        return f"write one number, in {column.unit}" if column.unit else "write one number, without a unit"
     tidy = unit[1] if unit else tidy
     return f"write {tidy}" if _NUMBER.fullmatch(tidy) else "write one number, with a point"

@@ -13,11 +13,16 @@ from importlib import import_module
 from typing import TYPE_CHECKING
 
 _HOMES = {
+    "validate_estimator": "estimators",
     "Calibration": "agreement_record",
     "Curve": "agreement_record",
-    "Points": "agreement_record",
+    "DCalibration": "histogram",
+    "HazardCalibration": "hazards_at",
     "Measure": "measure",
+    "NetBenefit": "decision",
     "ObservedIncidence": "observed",
+    "PitHistogram": "histogram",
+    "Points": "agreement_record",
     "aalen_johansen": "observed",
     "brier": "squared_error",
     "brier_at": "squared_error_at",
@@ -25,17 +30,29 @@ _HOMES = {
     "calibration_at": "agreement_at",
     "censoring_weights": "censoring",
     "concordance": "ranking",
+    "concordance_at": "ranking_at",
+    "d_calibration": "histogram",
+    "hazard_calibration": "hazards_at",
+    "integrated_brier": "scaled",
     "log_score": "logarithmic",
     "measures": "measure",
+    "net_benefit": "decision",
+    "net_benefit_at": "decision",
+    "pit": "histogram",
     "pseudo_values": "pseudo",
     "rps": "ranked_score",
+    "scaled_brier_at": "scaled",
 }
 
 __all__ = [
     "Calibration",
     "Curve",
+    "DCalibration",
+    "HazardCalibration",
     "Measure",
+    "NetBenefit",
     "ObservedIncidence",
+    "PitHistogram",
     "Points",
     "aalen_johansen",
     "brier",
@@ -44,10 +61,19 @@ __all__ = [
     "calibration_at",
     "censoring_weights",
     "concordance",
+    "concordance_at",
+    "d_calibration",
+    "hazard_calibration",
+    "integrated_brier",
     "log_score",
     "measures",
+    "net_benefit",
+    "net_benefit_at",
+    "pit",
     "pseudo_values",
     "rps",
+    "scaled_brier_at",
+    "validate_estimator",
 ]
 
 if TYPE_CHECKING:
@@ -55,12 +81,18 @@ if TYPE_CHECKING:
     from retreat.validation.agreement_at import calibration_at
     from retreat.validation.agreement_record import Calibration, Curve, Points
     from retreat.validation.censoring import censoring_weights
+    from retreat.validation.decision import NetBenefit, net_benefit, net_benefit_at
+    from retreat.validation.estimators import validate_estimator
+    from retreat.validation.hazards_at import HazardCalibration, hazard_calibration
+    from retreat.validation.histogram import DCalibration, PitHistogram, d_calibration, pit
     from retreat.validation.logarithmic import log_score
     from retreat.validation.measure import Measure, measures
     from retreat.validation.observed import ObservedIncidence, aalen_johansen
     from retreat.validation.pseudo import pseudo_values
     from retreat.validation.ranked_score import rps
     from retreat.validation.ranking import concordance
+    from retreat.validation.ranking_at import concordance_at
+    from retreat.validation.scaled import integrated_brier, scaled_brier_at
     from retreat.validation.squared_error import brier
     from retreat.validation.squared_error_at import brier_at
 

@@ -81,19 +81,23 @@ def values_of(seen: Courses, end: int, horizon: int) -> FloatArray:
     last = np.minimum(seen.sessions, horizon + 1)
     kind = np.where(last <= horizon, seen.ending, 0)
     kinds, case = np.unique(np.stack([last, kind]), axis=1, return_inverse=True)
-    fewer_at_risk, fewer_events = _without_one(at_risk, events, kinds)
+    fewer_at_risk, fewer_events = without_one(at_risk, events, kinds)
     without, _ = product_limit(fewer_events, fewer_at_risk)  # (kinds, ends, horizon)
     values = n * incidence[end - 1, -1] - (n - 1.0) * without[:, end - 1, -1]
     return np.asarray(values[case.ravel()])
 
 
-def _without_one(at_risk: FloatArray, events: FloatArray, kinds: np.ndarray) -> tuple[FloatArray, FloatArray]:
-    """Counts without one case of each kind: at risk (kinds, horizon) and ended (kinds, ends, horizon)."""
+def without_one(at_risk: FloatArray, events: FloatArray, kinds: np.ndarray) -> tuple[FloatArray, FloatArray]:
+    """Counts without one case of each kind: at risk (..., kinds, horizon) and ended (..., kinds, ends, horizon).
+
+    Takes counts at risk (..., horizon) and ended (..., ends, horizon), and last session and ending of each kind,
+    shape (2, kinds).
+    """
     last, ending = kinds
-    horizon = len(at_risk)
+    horizon = at_risk.shape[-1]
     had = np.arange(1, horizon + 1) <= last[:, None]
-    fewer_at_risk = np.clip(at_risk - had, 0.0, None)
-    fewer_events = np.repeat(events[None], len(last), axis=0)
+    fewer_at_risk = np.clip(at_risk[..., None, :] - had, 0.0, None)
+    fewer_events = np.repeat(events[..., None, :, :], len(last), axis=-3)
     ended = np.flatnonzero(ending > 0)
-    fewer_events[ended, ending[ended] - 1, last[ended] - 1] -= 1.0
+    fewer_events[..., ended, ending[ended] - 1, last[ended] - 1] -= 1.0
     return fewer_at_risk, np.clip(fewer_events, 0.0, None)

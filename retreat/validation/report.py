@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
@@ -44,11 +44,64 @@ class MeasureRow:
     low: float
     high: float
     reason: str = ""
+    n_failed: int = 0
 
     @property
     def optimism(self) -> float:
         """Apparent minus corrected."""
         return self.apparent - self.corrected
+
+
+_COLUMNS = ("measure", "horizon", "end", "apparent", "optimism", "corrected", "low", "high")
+
+
+def table_of(rows: Sequence[MeasureRow]) -> pd.DataFrame:
+    """Tidy table: measure, horizon, end, apparent, optimism, corrected, low, high."""
+    import pandas as pd  # heavy: only whoever asks for a table pays for it
+
+    return pd.DataFrame([[getattr(row, c) for c in _COLUMNS] for row in rows], columns=list(_COLUMNS))
+
+
+@dataclass(frozen=True)
+class BootstrapReport:
+    """Result of :func:`retreat.validation.validate_estimator`.
+
+    Parameters
+    ----------
+    scheme : str
+        How it was validated.
+    n_cases, n_groups : int
+        Cases and groups resampled.
+    level : float
+        Coverage of the intervals.
+    rows : tuple of MeasureRow
+        The measures, each with how many resamples could not tell it.
+    failures : tuple of str
+        Resamples that could not be fitted and why.
+    """
+
+    scheme: str
+    n_cases: int
+    n_groups: int
+    level: float
+    rows: tuple[MeasureRow, ...]
+    failures: tuple[str, ...]
+
+    @property
+    def table(self) -> pd.DataFrame:
+        """Tidy table: measure, horizon, end, apparent, optimism, corrected, low, high."""
+        return table_of(self.rows)
+
+    def to_json(self) -> dict[str, Any]:
+        """Every number as plain lists; what could not be estimated is null."""
+        return {
+            "scheme": self.scheme,
+            "n_cases": self.n_cases,
+            "n_groups": self.n_groups,
+            "level": self.level,
+            "failures": list(self.failures),
+            "measures": [{**_plain(row), "optimism": _number(row.optimism)} for row in self.rows],
+        }
 
 
 @dataclass(frozen=True)
@@ -103,10 +156,7 @@ class ValidationReport:
     @property
     def table(self) -> pd.DataFrame:
         """Tidy table: measure, horizon, end, apparent, optimism, corrected, low, high."""
-        import pandas as pd  # heavy: only whoever asks for a table pays for it
-
-        columns = ("measure", "horizon", "end", "apparent", "optimism", "corrected", "low", "high")
-        return pd.DataFrame([[getattr(row, c) for c in columns] for row in self.rows], columns=list(columns))
+        return table_of(self.rows)
 
     def to_json(self) -> dict[str, Any]:
         """Every number but the predictions, as plain lists; what could not be estimated is null."""

@@ -249,6 +249,27 @@ def test_an_interrupted_run_says_so_and_leaves_no_file(
     assert list(tmp_path.iterdir()) == []
 
 
+def test_an_output_never_overwrites_an_input(run: Run, clinic: Path, saved: Path) -> None:
+    before = saved.read_bytes()
+    for arguments in (
+        ("fit", clinic / "cases.csv", "--out", clinic / "cases.csv"),
+        ("forecast", saved, "--cases", clinic / "cases.csv", "--out", saved),
+        ("sheet", saved, *RING, "--out", saved),
+    ):
+        answer = run(*arguments)
+        assert answer.code == 1
+        assert "is also read by this command" in answer.err
+    assert saved.read_bytes() == before
+
+
+def test_an_option_that_contradicts_the_table_is_refused(run: Run, clinic: Path, saved: Path) -> None:
+    cases = retreat.read_cases(clinic / "cases.csv")
+    row = cases[(cases["ending"] == "ongoing") & (cases["opacity"] == "ring")].iloc[0]
+    answer = run("sheet", saved, "--cases", clinic / "cases.csv", "--case", row["case"], "--opacity", "cloud")
+    assert answer.code == 1
+    assert "cloud, but the table says ring" in " ".join(answer.err.split())
+
+
 def test_an_interrupted_demo_leaves_nothing(
     run: Run, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

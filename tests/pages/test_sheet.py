@@ -224,13 +224,11 @@ def test_like_cases_during_a_course_are_those_still_in_treatment():
     assert words.FEW_LIKE in late.warnings
 
 
-def test_differences_during_a_course_are_given_the_sessions_done():
-    model = toy_model()
-    sheet = build_sheet(model, CLOUD, done=2, date=DATE)
-    differences = model.associations({**CLOUD, "sessions": [2]}, session=5)
-    largest = max(differences.values(), key=abs)
-    assert sheet.moved[0].startswith(f"{round(100 * abs(largest))} ")
-    assert "Against the average eye after 2 sessions, of 100 finished by session 5" in sheet.moved_lead
+def test_a_sheet_during_a_course_tells_no_differences_and_says_to_take_care():
+    sheet = build_sheet(toy_model(), CLOUD, done=2, date=DATE)
+    assert words.DURING in sheet.warnings
+    assert (sheet.moved, sheet.moved_lead) == ((), words.NOT_DURING)
+    assert words.DURING not in build_sheet(toy_model(), CLOUD, date=DATE).warnings
 
 
 def test_few_like_cases_are_not_counted_out():

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from retreat.definitions import LAST_SESSION, Definition, read_definition
 from retreat.errors import Fault, FitError
-from retreat.fitting.design import complete_rows, design, outcome
+from retreat.fitting.design import outcome, read_data
 from retreat.recipe import METHODS
 from retreat.tables import as_cases
 from retreat.validation._checked import courses
@@ -89,10 +89,11 @@ def validate(
     method = method or ("lifetable" if chosen.strata else "logistic")
     horizons = _check(chosen, method, horizons, level)
     table = as_cases(cases)
-    kept = table[complete_rows(table, chosen)].reset_index(drop=True)
+    data = read_data(table, chosen)
+    kept = table[data.complete].reset_index(drop=True)
     if kept.empty:
         raise FitError(Fault("cases", "no complete case has begun", "complete cases", "fill in the features"))
-    design(kept, chosen)  # too few cases are told as such, not as too few for the folds
+    data.design()  # too few cases are told as such, not as too few for the folds
     fold = deal_patients(kept["patient"].to_numpy(), folds, seed)
     recipe = Recipe(chosen, method, seed, settings)
     horizon = horizons[-1]

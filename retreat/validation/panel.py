@@ -1,0 +1,268 @@
+"""Every measure of many predictions of the same courses at once: the arithmetic of a resampling scheme.
+
+Batched forms of the measures of this package, held against them one by one in the tests. A key of a result is
+(measure, horizon, end); the end is empty for a measure of the whole course.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+
+from retreat.validation import smooth
+from retreat.validation._checked import BoolArray, FloatArray
+from retreat.validation._logistic import expit
+from retreat.validation.recalibration import RARER_PER_COEFFICIENT, Sample
+from retreat.validation.samples import Samples
+
+Key = tuple[str, int, str]
+Panel = dict[Key, FloatArray]
+
+# measures of one end by one session, in the order of the tables
+AT = (
+    "observed_expected",
+    "in_the_large",
+    "slope",
+    "intercept",
+    "ici",
+    "e50",
+    "e90",
+    "emax",
+    "brier_at",
+    "scaled_brier_at",
+    "concordance_at",
+)
+# measures of one end over all sessions, and of the whole course
+OVER = ("integrated_brier",)
+WHOLE = ("log_score", "rps")
+NAMES = (*AT, *OVER, *WHOLE)
+
+_STEPS = 25
+_TOLERANCE = 1e-8
+
+
+def evaluate(
+    incidence: FloatArray,
+    samples: Samples,
+    *,
+    ends: Sequence[str],
+    horizons: Sequence[int],
+    measures: Sequence[str] = NAMES,
+) -> Panel:
+    """Measures of each prediction on the sample of the same number.
+
+    Parameters
+    ----------
+    incidence : ndarray of float, shape (predictions, cases, ends, sessions)
+        Predicted cumulative incidences; one prediction may meet many samples and the other way round.
+    samples : Samples
+        As many samples as predictions, or one, or any number for one prediction.
+    ends : sequence of str
+        Names of the ends.
+    horizons : sequence of int
+        Sessions at which measures are taken, none past the last axis.
+    measures : sequence of str
+        Which, of :data:`NAMES`.
+
+    Returns
+    -------
+    dict of (str, int, str) to ndarray of float, shape (predictions or samples,)
+        NaN where a value cannot be estimated.
+    """
+    out: Panel = {}
+    for j, end in enumerate(ends):
+        for h in horizons:
+            p = incidence[:, :, j, h - 1]
+            for name, values in _at(p, samples, j + 1, h, measures).items():
+                out[name, h, end] = values
+    last = max(horizons)
+    if set(measures) & {"integrated_brier", "rps"}:
+        briers = np.stack(
+            [
+                [_brier(incidence[:, :, j, h - 1], samples, j + 1, h) for h in range(1, last + 1)]
+                for j in range(len(ends))
+            ]
+        )  # (ends, sessions, predictions)
+        if "integrated_brier" in measures:
+            out |= {("integrated_brier", last, end): briers[j].mean(axis=0) for j, end in enumerate(ends)}
+        if "rps" in measures:
+            out["rps", last, ""] = briers.sum(axis=(0, 1))
+    if "log_score" in measures:
+        out["log_score", last, ""] = _log_score(incidence[..., :last], samples)
+    return out
+
+
+def _at(
+    p: FloatArray, samples: Samples, end: int, horizon: int, measures: Sequence[str]
+) -> dict[str, FloatArray]:
+    found: dict[str, FloatArray] = {}
+    wanted = set(measures)
+    observed = samples.observed(horizon)[:, end - 1, -1]
+    if "observed_expected" in wanted:
+        expected = (samples.weights * p).sum(axis=1) / samples.total
+        with np.errstate(divide="ignore", invalid="ignore"):
+            ratio = observed / expected
+        found["observed_expected"] = np.where(expected > 0, ratio, np.nan)
+    if wanted & {"in_the_large", "slope", "intercept"}:
+        found |= _recalibration(p, samples, end, horizon, level=bool(wanted & {"in_the_large"}))
+    if wanted & {"ici", "e50", "e90", "emax"}:
+        found |= _distances(p, samples, end, horizon)
+    if wanted & {"brier_at", "scaled_brier_at"}:
+        brier = _brier(p, samples, end, horizon)
+        found["brier_at"] = brier
+        # the Brier score of the Aalen-Johansen incidence F is F (1 - F) exactly
+        null = observed * (1.0 - observed)
+        with np.errstate(divide="ignore", invalid="ignore"):
+            found["scaled_brier_at"] = np.where(null > 0, 1.0 - brier / null, np.nan)
+    if "concordance_at" in wanted:
+        found["concordance_at"] = _concordance(p, samples, end, horizon)
+    return {name: found[name] for name in AT if name in wanted and name in found}
+
+
+def _mean(values: FloatArray, samples: Samples) -> FloatArray:
+    return np.asarray((samples.weights * values).sum(axis=1) / samples.total)
+
+
+def _brier(p: FloatArray, samples: Samples, end: int, horizon: int) -> FloatArray:
+    away = p - samples.happened(end, horizon)
+    return _mean(samples.known(horizon) * away * away, samples)
+
+
+def _log_score(incidence: FloatArray, samples: Samples) -> FloatArray:
+    seen, horizon = samples.seen, incidence.shape[-1]
+    case = np.arange(len(seen.sessions))
+    until = np.minimum(seen.sessions, horizon) - 1
+    ended = (seen.ending > 0) & (seen.sessions <= horizon)
+    chance = 1.0 - incidence[:, case, :, until].sum(axis=-1).T  # (predictions, cases)
+    own = incidence[:, case[ended], seen.ending[ended] - 1, until[ended]]
+    before = np.where(
+        until[ended] > 0, incidence[:, case[ended], seen.ending[ended] - 1, until[ended] - 1], 0.0
+    )
+    chance[:, ended] = own - before
+    with np.errstate(divide="ignore", invalid="ignore"):
+        return _mean(-np.log(np.clip(chance, 0.0, 1.0)), samples)
+
+
+def _concordance(p: FloatArray, samples: Samples, end: int, horizon: int) -> FloatArray:
+    """Cumulative/dynamic concordance; controls are all known not to have ended so by the horizon."""
+    happened = samples.happened(end, horizon)
+    weight = samples.weights * samples.known(horizon)
+    order = np.argsort(p, axis=1)
+    n_predictions, n_samples = len(p), len(weight)
+    if n_predictions == 1 and n_samples > 1:
+        order = np.broadcast_to(order, weight.shape)
+    if n_samples == 1 and n_predictions > 1:
+        weight = np.broadcast_to(weight, order.shape)
+    risen = np.take_along_axis(np.broadcast_to(p, order.shape), order, axis=1)
+    sorted_weight = np.take_along_axis(weight, order, axis=1)
+    case = happened[order]
+    controls = np.where(case, 0.0, sorted_weight)
+    upto = np.cumsum(controls, axis=1)
+    starts = np.ones(risen.shape, dtype=bool)
+    starts[:, 1:] = risen[:, 1:] != risen[:, :-1]
+    # controls below a run of equal predictions, carried along the run; sums only rise
+    below = np.maximum.accumulate(np.where(starts, upto - controls, 0.0), axis=1)
+    if starts.all():
+        equal = controls
+    else:
+        ends = np.ones(risen.shape, dtype=bool)
+        ends[:, :-1] = starts[:, 1:]
+        through = np.minimum.accumulate(np.where(ends, upto, np.inf)[:, ::-1], axis=1)[:, ::-1]
+        equal = through - below
+    cases = np.where(case, sorted_weight, 0.0)
+    pairs = cases.sum(axis=1) * upto[:, -1]
+    with np.errstate(divide="ignore", invalid="ignore"):
+        return np.where(pairs > 0, (cases * (below + 0.5 * equal)).sum(axis=1) / pairs, np.nan)
+
+
+def _recalibration(
+    p: FloatArray, samples: Samples, end: int, horizon: int, *, level: bool
+) -> dict[str, FloatArray]:
+    """Calibration in the large, slope and intercept by Newton's method on all at once."""
+    y = samples.outcome(end, horizon)
+    w = samples.weights
+    lp, sound = _logits(p, w)
+    mean = (w * y).sum(axis=1) / samples.total
+    sound = sound & np.isfinite(mean) & (mean > 0) & (mean < 1)
+    found = {}
+    if level:
+        found["in_the_large"] = np.where(sound, _shift(lp, y, w), np.nan)
+    spread = np.ptp(lp, axis=1) > 1e-9
+    enough = samples.total * np.minimum(mean, 1.0 - mean) >= RARER_PER_COEFFICIENT
+    intercept, slope = _line(lp, y, w)
+    told = sound & spread & enough
+    found["slope"] = np.where(told, slope, np.nan)
+    found["intercept"] = np.where(told, intercept, np.nan)
+    return found
+
+
+def _logits(p: FloatArray, weights: FloatArray) -> tuple[FloatArray, BoolArray]:
+    """Logits, 0 where infinite, and for which pairs of prediction and sample none is infinite."""
+    certain = (p <= 0.0) | (p >= 1.0)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        lp = np.log(p) - np.log1p(-p)
+    lp[certain] = 0.0
+    if not certain.any():
+        return lp, np.ones(1, dtype=bool)
+    return lp, ~(certain & (weights > 0)).any(axis=1)
+
+
+def _shift(lp: FloatArray, y: FloatArray, w: FloatArray) -> FloatArray:
+    shift = np.zeros(max(len(lp), len(w)))
+    for _ in range(_STEPS):
+        mu = expit(lp + shift[:, None])
+        step = (w * (y - mu)).sum(axis=1) / np.clip((w * mu * (1.0 - mu)).sum(axis=1), 1e-300, None)
+        step = np.clip(step, -2.0, 2.0)
+        shift += step
+        if np.abs(step[np.isfinite(step)]).max(initial=0.0) < _TOLERANCE:
+            return shift
+    shift[~(np.abs(step) < 1e-4)] = np.nan
+    return shift
+
+
+def _line(lp: FloatArray, y: FloatArray, w: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Intercepts and slopes; NaN where there is no finite one. Those that have converged leave the batch."""
+    R = max(len(lp), len(w))
+    a, b = np.zeros(R), np.ones(R)
+    going = np.arange(R)
+
+    def rows(array: FloatArray) -> FloatArray:
+        return array if len(array) == 1 or len(going) == R else array[going]
+
+    for _ in range(_STEPS):
+        x, wr = rows(lp), rows(w)
+        mu = 1.0 / (1.0 + np.exp(-np.clip(a[going, None] + b[going, None] * x, -500.0, 500.0)))
+        residual = wr * (rows(y) - mu)
+        v = wr * mu * (1.0 - mu)
+        vx = v * x
+        g0, g1 = residual.sum(axis=1), np.einsum("ri,ri->r", residual, np.broadcast_to(x, residual.shape))
+        h00, h01 = v.sum(axis=1), vx.sum(axis=1)
+        h11 = np.einsum("ri,ri->r", vx, np.broadcast_to(x, vx.shape))
+        det = h00 * h11 - h01 * h01
+        with np.errstate(divide="ignore", invalid="ignore"):
+            da, db = (h11 * g0 - h01 * g1) / det, (h00 * g1 - h01 * g0) / det
+        size = np.maximum(np.abs(da), np.abs(db))
+        shrink = np.where(size > 3.0, 3.0 / np.maximum(size, 1e-300), 1.0)
+        a[going] += shrink * da
+        b[going] += shrink * db
+        going = going[np.isfinite(size) & (size >= _TOLERANCE)]
+        if not going.size:
+            break
+    a[going] = b[going] = np.nan
+    wild = ~np.isfinite(a) | ~np.isfinite(b)
+    a[wild] = b[wild] = np.nan
+    return a, b
+
+
+def _distances(p: FloatArray, samples: Samples, end: int, horizon: int) -> dict[str, FloatArray]:
+    y, w = samples.outcome(end, horizon), samples.weights
+    R = max(len(p), len(w))
+    found = np.full((4, R), np.nan)
+    for r in range(R):
+        own = [array[0 if len(array) == 1 else r] for array in (p, y, w)]
+        sample = Sample(own[0], own[1], own[2], "information")
+        smoother = smooth.smooth(sample)
+        if smoother is not None:
+            found[:, r] = smooth.distances(smoother, sample)
+    return dict(zip(("ici", "e50", "e90", "emax"), found, strict=True))

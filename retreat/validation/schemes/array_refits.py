@@ -1,0 +1,115 @@
+"""Refits of an estimator on arrays; a logistic hazard is refitted in batches."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cached_property
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from retreat import hazard
+from retreat.fitting.hazardfit import Courses
+from retreat.fitting.logistic import LogisticHazard
+from retreat.fitting.replicates import carried_on, fit_replicates
+from retreat.hazard import Link
+from retreat.validation.schemes.resampling import copies
+
+# linear predictors beyond this overflow when exponentiated in parts
+_LARGE = 200.0
+
+FloatArray = NDArray[np.float64]
+IntArray = NDArray[np.int64]
+
+
+@dataclass(frozen=True)
+class EstimatorRefits:
+    """Refits of any estimator with ``fit(X, sessions, ending)`` and ``predict_incidence(X, horizon)``.
+
+    Parameters
+    ----------
+    estimator : object
+        Copied for each refit, never fitted itself.
+    X : array_like, shape (cases, columns)
+        Covariates.
+    sessions, ending : ndarray of int, shape (cases,)
+        Courses.
+    n_ends, horizon : int
+        Size of the predictions.
+    """
+
+    estimator: Any
+    X: Any
+    sessions: IntArray
+    ending: IntArray
+    n_ends: int
+    horizon: int
+
+    def predict(self, weights: FloatArray) -> tuple[FloatArray, dict[int, str]]:
+        """See :class:`~retreat.validation.schemes.resampling.Refits`."""
+        out = np.full((len(weights), len(self.sessions), self.n_ends, self.horizon), np.nan)
+        failures: dict[int, str] = {}
+        for r, weight in enumerate(weights):
+            try:
+                out[r] = self._one(weight)
+            except Exception as error:  # an estimator of somebody else's may fail in any way; it is counted
+                failures[r] = str(error).splitlines()[0] if str(error) else type(error).__name__
+        return out, failures
+
+    def _one(self, weight: FloatArray) -> FloatArray:
+        import warnings
+
+        from sklearn.base import clone  # heavy: only refits of estimators pay for it
+
+        rows = copies(weight)[0]
+        chosen = self.X.iloc[rows] if hasattr(self.X, "iloc") else np.asarray(self.X)[rows]
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore")  # a session that no case of a sample reached is carried on
+            fitted = clone(self.estimator).fit(chosen, self.sessions[rows], self.ending[rows])
+            found = np.asarray(fitted.predict_incidence(self.X, self.horizon), dtype=float)
+        out = np.zeros((len(self.sessions), self.n_ends, self.horizon))
+        out[:, : found.shape[1]] = found  # an end that the sample lacks has no chance
+        return out
+
+
+@dataclass(frozen=True)
+class LogisticRefits:
+    """Refits of :class:`~retreat.fitting.LogisticHazard` by batched Newton steps."""
+
+    estimator: LogisticHazard
+    X: Any
+    sessions: IntArray
+    ending: IntArray
+    n_ends: int
+    horizon: int
+
+    def predict(self, weights: FloatArray) -> tuple[FloatArray, dict[int, str]]:
+        """See :class:`~retreat.validation.schemes.resampling.Refits`."""
+        courses, settings = self._work
+        found = fit_replicates(courses, settings, weights, refuse_separation=self.estimator.penalty == 0)
+        effects = carried_on(found.session_effects, self.horizon)
+        predictor = np.einsum("rkp,np->rnk", found.coefficients, courses.X, optimize=True)
+        out = incidences(predictor, effects, self.estimator.link)
+        out[list(found.failures)] = np.nan
+        return out, found.failures
+
+    @cached_property
+    def _work(self) -> tuple[Courses, Any]:
+        columns, settings = self.estimator.prepared(self.X)
+        courses = Courses(columns.standardised, self.sessions, self.ending, self.n_ends, None, columns.names)
+        return courses, settings
+
+
+def incidences(predictor: FloatArray, effects: FloatArray, link: Link) -> FloatArray:
+    """Incidences (samples, cases, ends, horizon) of linear predictors (samples, cases, ends) and session effects."""
+    if link == "cloglog" or not np.abs(predictor).max(initial=0.0) < _LARGE:
+        eta = np.nan_to_num(predictor)[..., None] + np.nan_to_num(effects, neginf=-np.inf)[:, None]
+        return hazard.cumulative_incidence(hazard.hazards(eta, link))
+    odds = np.exp(predictor)[..., None] * np.exp(np.clip(effects, None, _LARGE))[:, None]  # (R, n, K, H)
+    onward = 1.0 / (1.0 + odds.sum(axis=2))  # (R, n, H) chance of going on
+    before = np.cumprod(onward, axis=-1)
+    before[..., 1:] = before[..., :-1].copy()
+    before[..., 0] = 1.0
+    odds *= (onward * before)[:, :, None]
+    return np.cumsum(odds, axis=-1, out=odds)

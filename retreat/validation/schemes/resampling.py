@@ -1,0 +1,151 @@
+"""What a resampling scheme needs: samples of whole patients, refits of the recipe, work shared among processes."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Iterator
+from contextlib import nullcontext
+from typing import Any, Protocol
+
+import numpy as np
+from numpy.typing import NDArray
+
+from retreat.errors import Fault, FitError
+
+FloatArray = NDArray[np.float64]
+IntArray = NDArray[np.int64]
+# told after each piece of work: pieces done, pieces in all
+Progress = Callable[[int, int], None]
+
+# resamples worked on as one task, whatever the number of processes: so all give the same numbers to the last bit
+CHUNK = 32
+
+
+class Refits(Protocol):
+    """A recipe that can be redone on weighted samples of one table."""
+
+    def predict(self, weights: FloatArray) -> tuple[FloatArray, dict[int, str]]:
+        """Refit to each sample and predict every case of the table.
+
+        Parameters
+        ----------
+        weights : ndarray of float, shape (samples, cases)
+            How often each case stands in each sample, whole numbers; all cases of a patient alike.
+
+        Returns
+        -------
+        ndarray of float, shape (samples, cases, ends, horizon)
+            Cumulative incidences, NaN for a sample that could not be fitted.
+        dict of int to str
+            Why, by sample.
+        """
+        ...
+
+
+def bootstrap_weights(group: IntArray, resamples: int, seed: int) -> FloatArray:
+    """Samples of whole patients with replacement, as many as there are, shape (resamples, cases).
+
+    Parameters
+    ----------
+    group : ndarray of int, shape (cases,)
+        Patient of each case, numbered from 0 without holes.
+    resamples : int
+        How many.
+    seed : int
+        Seed of the draws.
+    """
+    n = int(group.max()) + 1
+    drawn = np.random.default_rng(seed).multinomial(n, np.full(n, 1.0 / n), size=resamples)
+    return drawn[:, group].astype(float)
+
+
+def copies(weights: FloatArray) -> tuple[IntArray, IntArray]:
+    """Rows of a sample one by one and the number of the copy each belongs to.
+
+    Examples
+    --------
+    >>> [a.tolist() for a in copies(np.array([2.0, 0.0, 1.0]))]
+    [[0, 2, 0], [0, 0, 1]]
+    """
+    most = int(weights.max(initial=0.0))
+    rows = [np.flatnonzero(weights > copy) for copy in range(most)]
+    number = [np.full(len(chosen), copy) for copy, chosen in enumerate(rows)]
+    return np.concatenate(rows), np.concatenate(number)
+
+
+def shared[Task, Result](
+    work: Callable[[Task], Result],
+    tasks: Iterable[Task],
+    *,
+    jobs: int = 1,
+    cluster: str = "",
+    progress: Progress | None = None,
+) -> list[Result]:
+    """Results of all tasks in their order, by one process, several, or a Dask cluster.
+
+    Parameters
+    ----------
+    work : callable
+        What is done with a task; it and its results travel between processes.
+    tasks : iterable
+        The tasks.
+    jobs : int
+        Processes on this machine; -1 is one a core.
+    cluster : str
+        Address of a Dask scheduler; empty for this machine.
+    progress : callable, optional
+        Told after each task.
+
+    Raises
+    ------
+    FitError
+        If the cluster cannot be reached or its library is not installed.
+    """
+    from joblib import Parallel, delayed  # heavy: only a scheme pays for it
+
+    todo = list(tasks)
+    results: list[Result] = []
+    with _backend(cluster):
+        found: Iterator[Result] = (
+            (_alone(work, task) for task in todo)
+            if jobs == 1 and not cluster
+            else Parallel(n_jobs=-1 if cluster else jobs, return_as="generator")(
+                delayed(_alone)(work, task) for task in todo
+            )
+        )
+        for result in found:
+            results.append(result)
+            if progress is not None:
+                progress(len(results), len(todo))
+    return results
+
+
+def _alone[Task, Result](work: Callable[[Task], Result], task: Task) -> Result:
+    """One task with one thread for matrix products: threads only wait for each other, and would change bits."""
+    from threadpoolctl import threadpool_limits
+
+    with threadpool_limits(1):
+        return work(task)
+
+
+def _backend(cluster: str) -> Any:
+    if not cluster:
+        return nullcontext()
+    from joblib import parallel_config
+
+    try:
+        from distributed import Client  # type: ignore[import-not-found]  # only who has a cluster has it
+
+        client = Client(cluster, timeout=20)
+    except ImportError:
+        raise FitError(
+            Fault("cluster", "Dask is not installed", fix="pip install 'retreat[cluster]'")
+        ) from None
+    except (OSError, ValueError) as error:
+        fix = "start a scheduler and give its address, such as tcp://127.0.0.1:8786"
+        raise FitError(Fault("cluster", f"{cluster!r} cannot be reached ({error})", fix=fix)) from None
+    return parallel_config(backend="dask", client=client)
+
+
+def chunks(weights: FloatArray) -> list[FloatArray]:
+    """The samples in tasks of equal size."""
+    return [weights[start : start + CHUNK] for start in range(0, len(weights), CHUNK)]
