@@ -12,7 +12,6 @@ from retreat.errors import Fault, FitError
 from retreat.validation._checked import Courses, IntArray, courses, group_numbers
 from retreat.validation.panel import NAMES
 from retreat.validation.report import BootstrapReport, MeasureRow
-from retreat.validation.schemes.array_refits import EstimatorRefits, LogisticRefits
 from retreat.validation.schemes.optimism import CORRECTIONS, Correction, Question, correct_optimism
 from retreat.validation.schemes.resampling import Progress, Refits, bootstrap_weights
 
@@ -199,7 +198,9 @@ def _groups(groups: ArrayLike | None, n: int) -> IntArray:
 
 
 def _refits(estimator: Any, X: ArrayLike, seen: Courses, horizon: int) -> Refits:
+    # heavy: the measures of this package run on numpy alone
     from retreat.fitting.logistic import LogisticHazard
+    from retreat.validation.schemes.array_refits import EstimatorRefits, LogisticRefits
 
     lacking = [name for name in ("fit", "predict_incidence") if not hasattr(estimator, name)]
     if lacking:

@@ -34,6 +34,9 @@ def scores(incidence, pmf, sessions, ending):
         "brier": validation.brier(p, relieved),
         "concordance": validation.concordance(p, relieved),
         "brier_at": validation.brier_at(p, sessions, ending, end=1, horizon=2),
+        "scaled_brier_at": validation.scaled_brier_at(p, sessions, ending, end=1, horizon=2),
+        "integrated_brier": validation.integrated_brier(incidence, sessions, ending, end=1),
+        "concordance_at": validation.concordance_at(p, sessions, ending, end=1, horizon=2),
         "rps": validation.rps(incidence, sessions, ending),
         "log_score": validation.log_score(pmf, sessions, ending),
     }
