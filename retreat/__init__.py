@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from retreat.model import Model, load
     from retreat.recipe import fit
     from retreat.tables import read_cases, read_visits
-    from retreat.validation.schemes.crossval import validate
+    from retreat.validation.recipes import validate
 
 __version__ = VERSION
 
@@ -24,7 +24,7 @@ _HOME = {
     "read_cases": "retreat.tables",
     "read_visits": "retreat.tables",
     "fit": "retreat.recipe",
-    "validate": "retreat.validation.schemes.crossval",
+    "validate": "retreat.validation.recipes",
     "load": "retreat.model",
     "Model": "retreat.model",
     "Forecast": "retreat.forecast",

@@ -83,12 +83,13 @@ def command(out: Path, scenario: str, seed: int) -> None:
         cases = retreat.read_cases(making / "cases.csv")
         with working("fitting"):
             model = retreat.fit(cases, "core", seed=seed)
-        model.save(making / "clinic.retreat")
         print(f"fit       {model.card.title}: {model.card.n_cases} cases, model {model.model_id}")
         with counting("validating") as progress:
             report = retreat.validate(cases, "core", seed=seed, progress=progress)
         write_report([report], making)
-        print(f"validated {report.scheme}: see calibration.html")
+        model = report.stamp(model)
+        model.save(making / "clinic.retreat")
+        print(f"validated {report.scheme}: {report.verdict.standing}; see calibration.html")
         _write_sheets(model, making)
         _write_forecast(model, cases, making)
         _write_index(model, making)

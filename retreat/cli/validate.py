@@ -13,25 +13,70 @@ if TYPE_CHECKING:
     from retreat.validation.report import ValidationReport
 
 
-@click.command(epilog="Example: retreat validate cases.csv --model core --method logistic --out validation")
+@click.command(
+    epilog="Example: retreat validate cases.csv --model core --resamples 500 --out validation --into clinic.retreat"
+)
 @click.argument("cases", type=FILE)
 @click.option("--out", type=FILE, help="Folder for calibration.html, calibration.json and measures.csv.")
+@click.option(
+    "--into", type=FILE, help="Saved model of the same recipe, to carry the verdict on every sheet."
+)
 @model_option
 @method_option
+@click.option("--resamples", default=0, show_default=True, help="Bootstrap samples; 0 for none.")
+@click.option(
+    "--correction",
+    default="harrell",
+    show_default=True,
+    help="How the bootstrap corrects: harrell or 632+.",
+)
 @click.option("--folds", default=10, show_default=True, help="Folds; all cases of a patient are in one.")
+@click.option("--repeats", default=1, show_default=True, help="Deals into folds.")
+@click.option(
+    "--by", multiple=True, help="operator, site or period: leave each out in turn. May be repeated."
+)
+@click.option("--jobs", default=1, show_default=True, help="Processes; -1 is one a core.")
+@click.option("--cluster", default="", help="Address of a Dask scheduler that does the work.")
 @seed_option
 @json_option
 def command(
-    cases: Path, out: Path | None, definition: str, method: str | None, folds: int, seed: int, as_json: bool
+    cases: Path,
+    out: Path | None,
+    into: Path | None,
+    definition: str,
+    method: str | None,
+    resamples: int,
+    correction: str,
+    folds: int,
+    repeats: int,
+    by: tuple[str, ...],
+    jobs: int,
+    cluster: str,
+    seed: int,
+    as_json: bool,
 ) -> None:
     """Compare predicted with observed on patients of CASES held out of the fit, beside the life table."""
     import retreat
     from retreat.cli.progress import counting
     from retreat.cli.show import show_json
 
+    model = None if into is None else retreat.load(into)
     table = retreat.read_cases(cases)
-    with counting("folds") as progress:
-        report = retreat.validate(table, definition, method=method, folds=folds, seed=seed, progress=progress)
+    with counting("validating") as progress:
+        report = retreat.validate(
+            table,
+            definition,
+            method=method,
+            resamples=resamples,
+            correction=correction,  # type: ignore[arg-type]  # checked inside
+            folds=folds,
+            repeats=repeats,
+            by=by,
+            jobs=jobs,
+            cluster=cluster,
+            seed=seed,
+            progress=progress,
+        )
     if as_json:
         show_json(report.to_json())
     else:
@@ -39,6 +84,9 @@ def command(
     if out is not None:
         for path in write_report([report], out):
             print(path)
+    if model is not None and into is not None:
+        report.stamp(model).save(into)
+        print(f"verdict written into {into}")
 
 
 def write_report(reports: list[ValidationReport], folder: Path) -> list[Path]:

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from retreat.coding import Coding, Term
-from retreat.definitions.entries import Gates, Groups, Outcome, Sessions, TermEntry
+from retreat.definitions.entries import Gates, Groups, Outcome, Sessions, TermEntry, Verdict
 from retreat.hazard import Link
 
 FloatArray = NDArray[np.float64]
@@ -49,6 +49,8 @@ class Definition:
         Priors of operator and patient spread.
     gates : Gates
         Least numbers.
+    verdict : Verdict
+        Limits of the verdict on a validated model.
     likeness : mapping of str to tuple of float
         Features that define "cases like this one", with band edges.
     references : tuple of str
@@ -69,6 +71,7 @@ class Definition:
     entries: tuple[TermEntry, ...]
     groups: Groups
     gates: Gates
+    verdict: Verdict
     likeness: Mapping[str, tuple[float, ...]]
     references: tuple[str, ...]
     fingerprint: str

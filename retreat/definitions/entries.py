@@ -88,6 +88,22 @@ class Gates(Entry):
     why: Why = "Below this a table of what happened serves better (our judgement)."
 
 
+Limits = tuple[Annotated[Number, Field(gt=0)], Annotated[Number, Field(gt=0)]]
+
+
+class Verdict(Entry):
+    """Limits of the verdict on a validated model: within the first fit, within the second usable with a warning."""
+
+    observed_expected: Limits = (0.8, 1.25)
+    observed_expected_usable: Limits = (0.67, 1.5)
+    slope: Limits = (0.8, 1.25)
+    slope_usable: Limits = (0.5, 2.0)
+    why: Why = (
+        "A quarter more or fewer than said, or differences between eyes a quarter too bold or timid, still tell a "
+        "patient the right thing; by half or more they do not (our judgement)."
+    )
+
+
 class Reference(Entry):
     """One reference."""
 
@@ -108,5 +124,6 @@ class File(Entry):
     terms: tuple[TermEntry, ...] = ()
     groups: Groups = Groups()
     gates: Gates = Gates()
+    verdict: Verdict = Verdict()
     support: Mapping[str, tuple[Number, ...]] = {}
     references: tuple[Reference, ...] = ()

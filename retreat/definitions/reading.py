@@ -24,6 +24,7 @@ from retreat.definitions.entries import (
     Sessions,
     Spread,
     TermEntry,
+    Verdict,
 )
 from retreat.definitions.faults import session_faults, strata_faults, support_faults, term_faults
 from retreat.errors import DefinitionError, Fault
@@ -40,6 +41,7 @@ _ENTRIES: Mapping[str, type[BaseModel]] = {
     "operator": Spread,
     "patient": Spread,
     "gates": Gates,
+    "verdict": Verdict,
     "references": Reference,
 }
 _ALLOWED = {
@@ -207,6 +209,7 @@ def _definition(file: File, fingerprint: str) -> Definition:
         entries=file.terms,
         groups=file.groups,
         gates=file.gates,
+        verdict=file.verdict,
         likeness=dict(file.support),
         references=tuple(reference.text for reference in file.references),
         fingerprint=fingerprint,

@@ -12,6 +12,33 @@ INVENTED = "This model was made from invented demonstration data. It must never 
 
 
 @dataclass(frozen=True)
+class Validated:
+    """What a validation of the recipe said of the model.
+
+    Parameters
+    ----------
+    standing : str
+        ``"fit for counselling"``, ``"usable with a warning"`` or ``"not fit"``.
+    reasons : tuple of str
+        Why, worst first.
+    next_step : str
+        What to do next.
+    scheme, date : str
+        How and when it was validated.
+    """
+
+    standing: str
+    reasons: tuple[str, ...]
+    next_step: str
+    scheme: str
+    date: str
+
+
+NOT_FIT = "not fit"
+WARNED = "usable with a warning"
+
+
+@dataclass(frozen=True)
 class ModelCard:
     """Facts about a fitted model that every output may print; no row of any patient.
 
@@ -48,6 +75,8 @@ class ModelCard:
         Convergence record: iterations, gradient, R-hat, effective draws; NaN where one cannot be told.
     data_fingerprint, definition_fingerprint : str
         SHA-256 of the fitted columns and of the definition.
+    validated : Validated or None
+        The verdict of a validation; None for a model not validated.
     """
 
     name: str
@@ -71,23 +100,34 @@ class ModelCard:
     diagnostics: Mapping[str, float] = field(default_factory=dict)
     data_fingerprint: str = ""
     definition_fingerprint: str = ""
+    validated: Validated | None = None
+
+    @property
+    def obstacles(self) -> tuple[str, ...]:
+        """Why the model must not be used with patients: gates it failed, or what its validation found."""
+        found = self.validated
+        return (*self.failures, *(found.reasons if found and found.standing == NOT_FIT else ()))
 
     @property
     def for_counselling(self) -> bool:
-        """Whether the fit passed its own gates."""
-        return not self.failures
+        """Whether the fit passed its own gates and its validation, if it had one, did not find it unfit."""
+        return not self.obstacles
 
     @property
     def cautions(self) -> tuple[str, ...]:
         """Lines that every output of this model must show first."""
         lines: tuple[str, ...] = (INVENTED,) if self.invented else ()
-        if self.failures:
-            lines += (NOT_FOR_COUNSELLING, *self.failures)
+        if self.obstacles:
+            lines += (NOT_FOR_COUNSELLING, *self.obstacles)
+        elif self.validated and self.validated.standing == WARNED:
+            lines += tuple(f"Usable with a warning: {reason}." for reason in self.validated.reasons)
         return lines
 
     def to_json(self) -> dict[str, Any]:
         """Plain lists and numbers, None for a diagnostic that is no number; :meth:`from_json` is the inverse."""
         plain = {key: list(v) if isinstance(v, tuple) else v for key, v in asdict(self).items()}
+        if self.validated:
+            plain["validated"] = asdict(self.validated) | {"reasons": list(self.validated.reasons)}
         # a fit that failed its gates must still be saved, and strict JSON knows no NaN
         return plain | {"diagnostics": {k: v if isfinite(v) else None for k, v in self.diagnostics.items()}}
 
@@ -121,8 +161,16 @@ class ModelCard:
             n_ended={str(k): int(v) for k, v in data["n_ended"].items()},
             years=tuple(int(v) for v in data["years"]),
             invented=bool(data["invented"]),
+            validated=_validated(data.get("validated")),
             diagnostics={str(k): nan if v is None else float(v) for k, v in data["diagnostics"].items()},
         )
+
+
+def _validated(data: Mapping[str, Any] | None) -> Validated | None:
+    if data is None:
+        return None
+    standing, next_step, scheme, date = (str(data[k]) for k in ("standing", "next_step", "scheme", "date"))
+    return Validated(standing, _texts(data["reasons"]), next_step, scheme, date)
 
 
 def _texts(values: Iterable[object]) -> tuple[str, ...]:

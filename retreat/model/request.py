@@ -103,7 +103,10 @@ def check_usable(card: ModelCard) -> None:
     if not card.for_counselling:
         fix = "fit again; model.card.diagnostics and model.effects() tell what went wrong"
         raise FitError(
-            [Fault("model", failure, "a model that passed its gates", fix) for failure in card.failures]
+            [
+                Fault("model", why, "a model that passed its gates and validation", fix)
+                for why in card.obstacles
+            ]
         )
 
 

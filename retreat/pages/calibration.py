@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from retreat.model.card import INVENTED
-from retreat.pages.plots import calibration_figure
+from retreat.pages.plots import calibration_figure, instability_figure
 from retreat.pages.report import Cell, Figure, Section, Table, render_report
 from retreat.validation.report import ValidationReport
 
@@ -13,12 +13,21 @@ _CAUTION = (
     "Counselling support, not a decision to treat and not a promise. A good agreement on past patients of one clinic "
     "says nothing of another clinic, and nothing of what the laser can do to an eye."
 )
+_LEVELS = (
+    "Levels of calibration (Van Calster and others 2016, from memory): mean, whether observed over expected is 1; "
+    "weak, whether the slope is 1 and the calibration in the large 0; moderate, whether the smooth curve follows the "
+    "diagonal."
+)
 _MEASURES = {
     "observed_expected": "observed / expected (ideal 1)",
     "in_the_large": "calibration in the large (ideal 0)",
     "slope": "calibration slope (ideal 1)",
     "ici": "mean distance from the curve (ICI, ideal 0)",
     "brier_at": "Brier score (lower is better)",
+    "scaled_brier_at": "scaled Brier score (IPA; 0 tells nothing, 1 all)",
+    "concordance_at": "concordance (0.5 tells nothing, 1 all)",
+    "integrated_brier": "Brier score over sessions (lower is better)",
+    "rps": "ranked probability score (lower is better)",
     "log_score": "log score (lower is better)",
 }
 
@@ -52,10 +61,95 @@ def _sections(report: ValidationReport) -> list[Section]:
         *[f"Not fitted: {failure}" for failure in report.failures],
     ]
     return [
+        Section(f"{name}: the verdict", _verdict(report), (), ()),
         Section(f"{name}: predicted and observed, session by session", facts, (), (_incidence(report),)),
-        Section(f"{name}: calibration", (), _figures(report), (_measures(report),)),
-        *_beside_table(report, name),
+        Section(f"{name}: calibration", [_LEVELS], _figures(report), (_measures(report),)),
+        *_mid_course(report, name),
+        *_beside(report, name),
+        *_clusters(report, name),
+        *_instability(report, name),
     ]
+
+
+def _verdict(report: ValidationReport) -> list[str]:
+    found = report.verdict
+    return [
+        f"{found.standing.capitalize()}.",
+        *[f"{reason[0].upper()}{reason[1:]}." for reason in found.reasons],
+        f"Next: {found.next_step}.",
+    ]
+
+
+def _mid_course(report: ValidationReport, name: str) -> list[Section]:
+    if not report.mid_course:
+        return []
+    rows: list[Sequence[Cell]] = [
+        (
+            f"{row.end} by session {row.horizon}, {row.done} had",
+            row.n,
+            row.expected,
+            row.observed,
+            _with_interval(row.observed_expected, row.observed_expected_interval) or row.reason,
+            _with_interval(row.slope, row.slope_interval) or row.reason,
+        )
+        for row in report.mid_course
+    ]
+    columns = ("End", "Cases that went on", "Mean predicted", "Observed", "Observed / expected", "Slope")
+    text = (
+        "Among the cases still in treatment after so many sessions, given those sessions. A slope well below 1 means "
+        "that sheets during a course tell eyes apart more sharply than they differ."
+    )
+    table = Table("Calibration during a course, on unseen patients", columns, rows)
+    return [Section(f"{name}: during a course", [text], (), (table,))]
+
+
+def _clusters(report: ValidationReport, name: str) -> list[Section]:
+    if not report.clusters:
+        return []
+    rows: list[Sequence[Cell]] = [
+        (
+            f"{row.by}: {row.end} by session {row.horizon}",
+            row.n_clusters,
+            _with_interval(row.pooled, row.pooled_interval) or row.reason,
+            row.spread,
+            _span(row.unseen) or "not told",
+            _span(row.shrunken) or "not told",
+        )
+        for row in report.clusters
+    ]
+    columns = (
+        "Left out in turn",
+        "How many",
+        "Observed / expected, pooled",
+        "Spread (SD of log)",
+        "One not seen yet",
+        "Range after shrinkage",
+    )
+    text = (
+        "Each was predicted by a model of the others. The spread is what differs beyond chance; no one is named, "
+        "and this is no ranking. Small ones are left out."
+    )
+    table = Table("Observed over expected between clusters", columns, rows)
+    return [Section(f"{name}: operators, sites, periods", [text], (), (table,))]
+
+
+def _instability(report: ValidationReport, name: str) -> list[Section]:
+    found = report.instability
+    if found is None:
+        return []
+    text = (
+        f"{found.n_resamples} models were fitted to resampled patients. The prediction of {found.end} by session "
+        f"{found.horizon} for one case moves by {100 * found.mean_error:.1f} of 100 on average; for 95 of 100 cases "
+        f"the middle 95% of the models' predictions lie within {100 * found.widest:.0f} of 100 of each other."
+    )
+    title = f"{found.end.capitalize()} by session {found.horizon}: prediction instability ({name})"
+    image = instability_figure(found.predicted, found.low, found.high, title=title)
+    alt = f"{title}: for each case the middle 95% of the refitted models' predictions. {text}"
+    return [Section(f"{name}: instability", [text], [Figure(image, alt, "")], ())]
+
+
+def _span(interval: tuple[float, float]) -> str:
+    return "" if interval[0] != interval[0] else f"{interval[0]:.2f} to {interval[1]:.2f}"
 
 
 def _incidence(report: ValidationReport) -> Table:
@@ -142,14 +236,13 @@ def _figure(report: ValidationReport, end: str, horizon: int) -> Figure:
     return Figure(image, alt, caption)
 
 
-def _beside_table(report: ValidationReport, name: str) -> list[Section]:
-    if not report.comparisons:
-        if not report.no_comparison:
-            return []
-        return [Section(f"{name}: beside the life table", [report.no_comparison], (), ())]
+def _beside(report: ValidationReport, name: str) -> list[Section]:
+    if not report.comparisons and not report.no_comparison:
+        return []
     rows: list[Sequence[Cell]] = [
         (
             f"{_MEASURES[row.measure]}: {row.end + ' ' if row.end else ''}to session {row.horizon}",
+            _OTHERS[row.other],
             row.model,
             row.baseline,
             row.difference,
@@ -157,22 +250,37 @@ def _beside_table(report: ValidationReport, name: str) -> list[Section]:
         )
         for row in report.comparisons
     ]
-    columns = ("Score", "This model", "Life table by kind", "Difference", "Interval")
-    text = _beaten(report)
-    return [
-        Section(
-            f"{name}: beside the life table", [text], (), (Table("Scores on the same folds", columns, rows),)
-        )
-    ]
+    columns = ("Score", "Beside", "This model", "The other", "Difference", "Interval")
+    tables = (Table("Scores on the same folds", columns, rows),) if rows else ()
+    texts = [text for text in (*beaten(report), report.no_comparison) if text]
+    return [Section(f"{name}: beside others", texts, (), tables)]
 
 
-def _beaten(report: ValidationReport) -> str:
-    whole = next(row for row in report.comparisons if row.measure == "log_score")
-    if whole.high < 0:
-        return "Over the whole course the model tells more than the life table by kind (interval below 0)."
-    if whole.low > 0:
-        return "Over the whole course the life table by kind does better. Use the life table."
-    return "Over the whole course these cases do not show that the model does better than the life table by kind."
+_OTHERS = {
+    "null": "everyone alike",
+    "lifetable": "the life table by kind",
+    "boosted": "boosted trees",
+}
+
+
+def beaten(report: ValidationReport) -> list[str]:
+    """Who does better over the whole course, one line a challenger."""
+    lines = []
+    for row in report.comparisons:
+        if row.measure != "log_score":
+            continue
+        other = _OTHERS[row.other]
+        if row.high < 0:
+            lines.append(f"Over the whole course the model tells more than {other} (interval below 0).")
+        elif row.low > 0:
+            lines.append(f"Over the whole course {other} does better (interval above 0).")
+        elif row.other == "boosted":
+            lines.append(f"Over the whole course {other} do no better: the simple model wins.")
+        else:
+            lines.append(
+                f"Over the whole course these cases do not show that the model does better than {other}."
+            )
+    return lines
 
 
 def summary_lines(report: ValidationReport) -> list[str]:
@@ -182,10 +290,12 @@ def summary_lines(report: ValidationReport) -> list[str]:
         f"{report.n_cases} cases of {report.n_patients} patients",
         *[f"not fitted: {failure}" for failure in report.failures],
     ]
-    if report.comparisons:
-        lines.append(_beaten(report))
-    elif report.no_comparison:
+    lines += beaten(report)
+    if report.no_comparison:
         lines.append(report.no_comparison)
+    lines.append(f"verdict: {report.verdict.standing}")
+    lines += [f"- {reason}" for reason in report.verdict.reasons]
+    lines.append(f"next: {report.verdict.next_step}")
     return lines
 
 

@@ -109,6 +109,47 @@ def calibration_figure(
     return "data:image/svg+xml;base64," + base64.b64encode(buffer.getvalue()).decode()
 
 
+def instability_figure(predicted: ArrayLike, low: ArrayLike, high: ArrayLike, *, title: str) -> str:
+    """Instability plot: for each case, the spread of the refitted models' predictions over the whole model's.
+
+    Parameters
+    ----------
+    predicted, low, high : array_like of float, shape (cases,)
+        Prediction of the whole model, and lower and upper percentile of the refitted models'.
+    title : str
+        Title above the figure.
+
+    Returns
+    -------
+    str
+        SVG as a data URI. The same input gives the same bytes.
+    """
+    # heavy: only a report with pictures pays for it
+    import matplotlib as mpl
+    from matplotlib.figure import Figure
+
+    x = np.asarray(predicted, dtype=float)
+    with mpl.rc_context({"font.size": 12, "svg.hashsalt": "retreat"}):
+        figure = Figure(figsize=(6.4, 7.0), layout="constrained")
+        axes = figure.subplots()
+        axes.plot([0, 1], [0, 1], color=GREY, linewidth=1, label="No instability")
+        axes.vlines(
+            x, np.asarray(low), np.asarray(high), color=BLUE, linewidth=0.6, label="One case, middle 95%"
+        )
+        axes.set(
+            xlim=(0, 1),
+            ylim=(0, 1),
+            xlabel="Predicted by the whole model",
+            ylabel="Predicted by refitted models",
+        )
+        axes.set_title(f"{title}\nn = {len(x)}", loc="left", fontsize=11)
+        axes.spines[["top", "right"]].set_visible(False)
+        figure.legend(loc="outside lower left", frameon=False)
+        buffer = io.BytesIO()
+        figure.savefig(buffer, format="svg", metadata={"Date": None})
+    return "data:image/svg+xml;base64," + base64.b64encode(buffer.getvalue()).decode()
+
+
 def _draw_curve(axes: Axes, curve: Curve, style: tuple[str, object, str, str]) -> None:
     colour, line, _, hatch = style
     low, high = np.asarray(curve["low"], dtype=float), np.asarray(curve["high"], dtype=float)

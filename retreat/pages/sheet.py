@@ -13,6 +13,7 @@ from retreat.errors import Fault, FitError
 from retreat.forecast import IN_TREATMENT, Forecast
 from retreat.frequencies import counts_of
 from retreat.model import CaseSupport, Model, ModelCard
+from retreat.model.card import INVENTED, WARNED
 from retreat.model.support import SMALL_CELL
 from retreat.pages import words
 from retreat.pages.record import Row, Sheet, State
@@ -94,7 +95,7 @@ def build_sheet(
     moved = () if done else _moved(model.associations(columns, session=focus.session), known)
     return Sheet(
         title=words.TITLE,
-        banners=model.card.cautions,
+        banners=(INVENTED,) if model.card.invented else (),
         warnings=_warnings(model, support, known, done=done, horizon=horizon),
         course=words.course(done),
         caption=who,
@@ -110,7 +111,9 @@ def build_sheet(
         cautions=words.CAUTIONS,
         urgent=words.URGENT,
         about=about,
-        for_clinic=_once((*support.warnings, *forecast.notes[0], *model.card.notes, words.level_note(level))),
+        for_clinic=_once(
+            (*forecast.notes[0], *model.card.notes, *_validation_notes(model.card), words.level_note(level))
+        ),
     )
 
 
@@ -188,6 +191,8 @@ def _warnings(
         lines.append(words.past_the_cases(model.card.supported_session))
     if done:
         lines.append(words.DURING)
+    if model.card.validated and model.card.validated.standing == WARNED:
+        lines.append(words.WARNED)
     lines += [words.never_seen(end) for end in model.ends if not model.card.n_ended.get(end)]
     return tuple(lines)
 
@@ -230,9 +235,17 @@ def _about(
         "Entered for this eye": f"{', '.join(entered) or 'nothing'}.",
         "Not known, averaged over": f"{', '.join(unknown)}." if unknown else "",
         "Model": f"{card.name} {model.model_id}, {card.method}, {card.created[:10]}, retreat {card.retreat_version}.",
+        "Checked": words.checked(card.validated.standing if card.validated else ""),
         "Data": f"{'invented' if card.invented else 'clinic'} case table {card.data_fingerprint[:12]}.",
     }
     return tuple((name, text) for name, text in facts.items() if text)
+
+
+def _validation_notes(card: ModelCard) -> tuple[str, ...]:
+    if card.validated is None:
+        return (words.NOT_VALIDATED,)
+    found = card.validated
+    return (f"{found.standing} ({found.scheme}, {found.date})", *found.reasons, f"next: {found.next_step}")
 
 
 def _used(model: Model) -> tuple[str, ...]:

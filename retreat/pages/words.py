@@ -20,6 +20,8 @@ NO_CAUSE = "It need not be the cause."
 NOTHING_MOVES = "No one thing moves this number by 3 of 100 or more."
 # effects are the same at every session in these models: who is still in treatment is a hard case, whatever is known
 DURING = "Take care: during a course, eyes may differ less than this sheet shows."
+WARNED = "Take care: this model passed its check with a warning. Ask your doctor about it."
+NOT_VALIDATED = "this model has not been validated: run retreat validate with --into"
 NOT_DURING = "During a course this is not told."
 NO_NUMBERS = "This sheet shows no numbers."
 NO_NUMBERS_WHY = "The model failed its own checks. What it says is not safe to rely on."
@@ -104,6 +106,11 @@ _MONTHS = (
 def plain(feature: str) -> str:
     """Name of a feature in the patient's words."""
     return FEATURES[feature].plain if feature in FEATURES else feature.replace("_", " ")
+
+
+def checked(standing: str) -> str:
+    """Verdict on the model, for the foot of the sheet."""
+    return f"{standing} on patients it had not seen." if standing else "not yet on patients it had not seen."
 
 
 def value_words(feature: str, value: object) -> str:

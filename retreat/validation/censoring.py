@@ -87,7 +87,8 @@ def known_weights(seen: Courses, horizon: int, at_horizon: AtHorizon = "known") 
     not_lost = np.concatenate([[1.0], np.cumprod(kept)])  # G(0), ..., G(h)
     by_horizon = (seen.ending > 0) & (seen.sessions <= horizon)
     out = np.zeros(len(seen.sessions))
-    out[by_horizon] = 1.0 / not_lost[seen.sessions[by_horizon] - 1]
+    with np.errstate(divide="ignore"):  # a row of weight 0 may end where nobody is left
+        out[by_horizon] = 1.0 / not_lost[seen.sessions[by_horizon] - 1]
     if at_horizon == "known":
         still, share = ~by_horizon & (seen.sessions >= horizon), not_lost[horizon - 1]
     elif at_horizon == "unknown":
@@ -96,6 +97,7 @@ def known_weights(seen: Courses, horizon: int, at_horizon: AtHorizon = "known") 
         raise ValueError(f"at_horizon {at_horizon!r} is not one of 'known', 'unknown'")
     out[still] = 1.0 / share if share > 0 else 0.0
     # the weights stand for all cases, unless those left at the end were all lost
+    out[~np.isfinite(out)] = 0.0
     stands_for_all = np.isclose(seen.weights @ out, seen.weights.sum(), rtol=1e-9, atol=0.0)
     return out if stands_for_all else np.full_like(out, np.nan)
 

@@ -1,4 +1,4 @@
-"""Scores of a model beside those of the life table on the same cases, with the interval of the difference."""
+"""Scores of a model beside those of another on the same cases, with the interval of the difference."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from retreat.validation import logarithmic, squared_error_at
+from retreat.validation import logarithmic, ranked_score, squared_error_at
 from retreat.validation._checked import Courses
 from retreat.validation.censoring import known_weights
 
@@ -15,6 +15,8 @@ FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
 
 N_RESAMPLES = 2000
+# what was given a smaller chance than this scores as if it had been given this
+_LEAST_CHANCE = 1e-4
 
 # each case's part of a score, by measure, horizon and end
 Scores = dict[tuple[str, int, str], FloatArray]
@@ -33,9 +35,11 @@ class Comparison:
     end : str
         Which end; empty for a score of the whole course.
     model, baseline : float
-        Mean scores, lower is better.
+        Mean scores of the model and of the other, lower is better.
     difference, low, high : float
-        Model minus baseline with its interval; below 0 the model is better.
+        Model minus the other with its interval; below 0 the model is better.
+    other : str
+        What it is compared with: ``null`` (the share seen among all), ``lifetable``, ``boosted``.
     """
 
     measure: str
@@ -46,6 +50,7 @@ class Comparison:
     difference: float
     low: float
     high: float
+    other: str
 
 
 def case_scores(
@@ -73,7 +78,10 @@ def case_scores(
             scores["brier_at", horizon, end] = squared_error_at.contributions(p, happened, known)
     last = horizons[-1]
     pmf = np.diff(incidence[:, :, :last], axis=-1, prepend=0.0)
-    scores["log_score", last, ""] = logarithmic.contributions(np.clip(pmf, 0.0, None), seen)
+    lost = logarithmic.contributions(np.clip(pmf, 0.0, None), seen)
+    # one case that was given no chance at all would decide the comparison alone
+    scores["log_score", last, ""] = np.minimum(lost, -np.log(_LEAST_CHANCE))
+    scores["rps", last, ""] = ranked_score.contributions(incidence[:, :, :last], seen)
     return scores
 
 
@@ -108,7 +116,7 @@ def patient_interval(
 
 
 def compare(
-    model: Scores, baseline: Scores, patient: IntArray, *, level: float, seed: int
+    model: Scores, baseline: Scores, patient: IntArray, *, other: str, level: float, seed: int
 ) -> tuple[Comparison, ...]:
     """Paired differences of the scores with the interval of :func:`patient_interval`.
 
@@ -116,6 +124,8 @@ def compare(
     ----------
     model, baseline : dict
         From :func:`case_scores` on the same cases.
+    other : str
+        Name of the other.
     patient, level, seed
         As for :func:`patient_interval`.
     """
@@ -124,6 +134,8 @@ def compare(
         gap = ours - baseline[key]
         low, high = patient_interval(gap, patient, level=level, seed=seed)
         found.append(
-            Comparison(*key, float(ours.mean()), float(baseline[key].mean()), float(gap.mean()), low, high)
+            Comparison(
+                *key, float(ours.mean()), float(baseline[key].mean()), float(gap.mean()), low, high, other
+            )
         )
     return tuple(found)

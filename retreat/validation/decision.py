@@ -113,7 +113,7 @@ def net_benefit_at(
     groups: ArrayLike | None = None,
     weights: ArrayLike | None = None,
 ) -> NetBenefit:
-    r"""Net benefit of offering to all whose predicted incidence of an end by a session is at least a threshold.
+    r"""Net benefit of offering to all whose incidence of an end by a session is at least a threshold.
 
     With :math:`\pi` the share of cases whose prediction is at least t and :math:`F` the Aalen-Johansen
     incidence among them, :math:`\pi F - \pi (1 - F) \frac{t}{1 - t}` (Vickers and Elkin 2006 [1]_; with cases
@@ -168,7 +168,8 @@ def net_benefit_at(
     Examples
     --------
     >>> sessions, ending = [1, 1, 2, 2, 3], [1, 0, 2, 1, 0]
-    >>> found = net_benefit_at([0.8, 0.5, 0.3, 0.6, 0.1], sessions, ending, end=1, horizon=2, thresholds=[0.5])
+    >>> p = [0.8, 0.5, 0.3, 0.6, 0.1]
+    >>> found = net_benefit_at(p, sessions, ending, end=1, horizon=2, thresholds=[0.5])
     >>> found.model.round(4).tolist(), found.offer_all.round(4).tolist()
     ([0.6], [-0.0667])
     """

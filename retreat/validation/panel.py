@@ -33,6 +33,7 @@ AT = (
     "scaled_brier_at",
     "concordance_at",
 )
+DISTANCES = ("ici", "e50", "e90", "emax")
 # measures of one end over all sessions, and of the whole course
 OVER = ("integrated_brier",)
 WHOLE = ("log_score", "rps")
@@ -106,7 +107,7 @@ def _at(
         found["observed_expected"] = np.where(expected > 0, ratio, np.nan)
     if wanted & {"in_the_large", "slope", "intercept"}:
         found |= _recalibration(p, samples, end, horizon, level=bool(wanted & {"in_the_large"}))
-    if wanted & {"ici", "e50", "e90", "emax"}:
+    if wanted & set(DISTANCES):
         found |= _distances(p, samples, end, horizon)
     if wanted & {"brier_at", "scaled_brier_at"}:
         brier = _brier(p, samples, end, horizon)
@@ -265,4 +266,4 @@ def _distances(p: FloatArray, samples: Samples, end: int, horizon: int) -> dict[
         smoother = smooth.smooth(sample)
         if smoother is not None:
             found[:, r] = smooth.distances(smoother, sample)
-    return dict(zip(("ici", "e50", "e90", "emax"), found, strict=True))
+    return dict(zip(DISTANCES, found, strict=True))

@@ -23,7 +23,7 @@ def concordance_at(
     horizon: int,
     weights: ArrayLike | None = None,
 ) -> float:
-    r"""Share of pairs, one case ended in that way by the session and one not, in which the former was given more.
+    r"""Share of pairs, a case ended so by the session and one not, in which the former was given more.
 
     With :math:`w_i` the inverse probability of a case's state at the horizon being known
     (:func:`~retreat.validation.censoring_weights`) and :math:`y_i` whether it ended in that way by then,
@@ -74,7 +74,8 @@ def concordance_at(
 
     Examples
     --------
-    >>> round(concordance_at([0.8, 0.5, 0.3, 0.2, 0.1], [1, 1, 2, 2, 3], [1, 0, 2, 1, 0], end=1, horizon=2), 4)
+    >>> sessions, ending = [1, 1, 2, 2, 3], [1, 0, 2, 1, 0]
+    >>> round(concordance_at([0.8, 0.5, 0.3, 0.2, 0.1], sessions, ending, end=1, horizon=2), 4)
     0.7143
     """
     chosen(end=end, horizon=horizon)

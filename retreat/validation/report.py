@@ -3,17 +3,25 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
 
+from retreat.errors import Fault, FitError
+from retreat.model.card import Validated
 from retreat.validation.agreement_record import Calibration
 from retreat.validation.comparison import Comparison
 
 if TYPE_CHECKING:
     import pandas as pd
+
+    from retreat.model import Model
+    from retreat.validation.clusters import ClusterSpread
+    from retreat.validation.instability import Instability
+    from retreat.validation.midcourse import MidCourse
+    from retreat.validation.verdict import Verdict
 
 FloatArray = NDArray[np.float64]
 
@@ -127,11 +135,21 @@ class ValidationReport:
     incidence : tuple of SessionIncidence
         Observed against mean predicted, session by session.
     comparisons : tuple of Comparison
-        Scores beside the life table; empty where there is none for the outcome, or as `no_comparison` says.
+        Scores beside the challengers', those of which `no_comparison` says so left out.
     no_comparison : str
         Why a comparison that was due is missing; empty else.
+    mid_course : tuple of MidCourse
+        Calibration during a course.
+    clusters : tuple of ClusterSpread
+        Spread of calibration between operators, sites or periods, where asked for.
+    instability : Instability or None
+        Where there were resamples.
+    verdict : Verdict
+        Whether the numbers may be used with patients.
+    definition_fingerprint : str
+        SHA-256 of the definition.
     failures : tuple of str
-        Folds that could not be fitted and why.
+        Fits that failed and why.
     invented : bool
         Whether the cases are invented.
     """
@@ -150,6 +168,11 @@ class ValidationReport:
     incidence: tuple[SessionIncidence, ...]
     comparisons: tuple[Comparison, ...]
     no_comparison: str
+    mid_course: tuple[MidCourse, ...]
+    clusters: tuple[ClusterSpread, ...]
+    instability: Instability | None
+    verdict: Verdict
+    definition_fingerprint: str
     failures: tuple[str, ...]
     invented: bool
 
@@ -157,6 +180,34 @@ class ValidationReport:
     def table(self) -> pd.DataFrame:
         """Tidy table: measure, horizon, end, apparent, optimism, corrected, low, high."""
         return table_of(self.rows)
+
+    def stamp(self, model: Model) -> Model:
+        """The model with this verdict in its card, for every sheet and forecast to show.
+
+        Parameters
+        ----------
+        model : Model
+            Of the same definition and method.
+
+        Raises
+        ------
+        FitError
+            If it is of another definition or method.
+        """
+        from datetime import UTC, datetime
+
+        card = model.card
+        if card.definition_fingerprint != self.definition_fingerprint or not _made_by(
+            card.method, self.method
+        ):
+            what = f"{card.name}, {card.method}"
+            raise FitError(
+                Fault("model", what, f"{self.definition}, {self.method}, as validated", "fit it again")
+            )
+        found = self.verdict
+        today = datetime.now(UTC).date().isoformat()
+        validated = Validated(found.standing, found.reasons, found.next_step, self.scheme, today)
+        return replace(model, card=replace(card, validated=validated))
 
     def to_json(self) -> dict[str, Any]:
         """Every number but the predictions, as plain lists; what could not be estimated is null."""
@@ -175,6 +226,10 @@ class ValidationReport:
             "incidence": [_plain(row) for row in self.incidence],
             "no_comparison": self.no_comparison,
             "comparisons": [_plain(row) for row in self.comparisons],
+            "mid_course": [_plain(row) for row in self.mid_course],
+            "clusters": [_plain(row) for row in self.clusters],
+            "instability": self._instability(),
+            "verdict": _plain(self.verdict),
             "curves": [
                 {
                     "end": end,
@@ -187,6 +242,23 @@ class ValidationReport:
             ],
         }
 
+    def _instability(self) -> dict[str, Any] | None:
+        found = self.instability
+        if found is None:
+            return None
+        return {
+            "end": found.end,
+            "horizon": found.horizon,
+            "n_resamples": found.n_resamples,
+            "mean_error": found.mean_error,
+            "width_of_95_of_100": found.widest,
+        }
+
+
+def _made_by(words: str, method: str) -> bool:
+    """Whether the card's words for a method are of this one."""
+    return words.startswith({"logistic": "logistic", "bayes": "Bayes", "lifetable": "life table"}[method])
+
 
 def _plain(record: Any) -> dict[str, Any]:
     fields = record.__dataclass_fields__
@@ -196,6 +268,8 @@ def _plain(record: Any) -> dict[str, Any]:
 def _number(value: Any) -> Any:
     if isinstance(value, np.ndarray):
         return [_number(v) for v in value.tolist()]
+    if isinstance(value, tuple):
+        return [_number(v) for v in value]
     if isinstance(value, float | np.floating):
         return float(value) if np.isfinite(value) else None
     return value

@@ -163,7 +163,10 @@ def test_validate_writes_page_numbers_and_measures(run: Run, clinic: Path, tmp_p
     assert answer.code == 0
     numbers = json.loads((tmp_path / "v" / "calibration.json").read_text())
     measures = {row["measure"] for row in numbers[0]["measures"]}
-    assert measures == {"observed_expected", "in_the_large", "slope", "ici", "brier_at", "log_score"}
+    assert measures == {
+        *("observed_expected", "in_the_large", "slope", "ici", "brier_at", "scaled_brier_at"),
+        *("concordance_at", "integrated_brier", "log_score", "rps"),
+    }
     assert "Can these numbers be trusted?" in (tmp_path / "v" / "calibration.html").read_text()
 
 

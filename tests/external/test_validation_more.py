@@ -1,4 +1,4 @@
-"""Net benefit, concordance, scaled scores and hazards against other software; recipe in validation_more_recipe.py.
+"""Net benefit, concordance, scaled scores, hazards against other software; see validation_more_recipe.py.
 
 Values are stored with twelve digits; a tolerance of 1e-10 leaves room for another order of summation.
 """

@@ -1,13 +1,13 @@
 """How the table data/validation_more.csv was made. Not run by the tests.
 
-Made with Python 3.13, numpy 2.5.5, pandas 2.3.3, scikit-learn 1.9.1, scikit-survival 0.28.0, lifelines 0.30.3 and
-dcurves 1.1.7, none of the last three needed to run the tests:
+Made with Python 3.13, numpy 2.5.5, pandas 2.3.3, scikit-learn 1.9.1, scikit-survival 0.28.0, lifelines
+0.30.3 and dcurves 1.1.7, none of the last three needed to run the tests:
 
     python validation_more_recipe.py validation_more.csv
 
 Cases
-    df_binary   750 simulated patients shipped with dcurves (Apache-2.0): prediction `cancerpredmarker`, `other`
-                is `famhistory`, event 1 is cancer.
+    df_binary   750 simulated patients shipped with dcurves (Apache-2.0): prediction `cancerpredmarker`,
+                `other` is `famhistory`, event 1 is cancer.
     df_surv     750 simulated patients shipped with dcurves (Apache-2.0): prediction `cancerpredmarker`, time in
                 years, event 0 lost, 1 cancer, 2 died of something else. No two times are equal, so that a time
                 stands for a session by its rank and it does not matter whether weights are G(T) or G(T-).

@@ -103,9 +103,11 @@ Date: 25 November 2026, Example Eye Clinic. Ask for a new one after each
 Entered for this eye: nothing.
 Model: core {model}, penalised logistic regression, 2026-10-01, retreat
   0.1.0.
+Checked: not yet on patients it had not seen.
 Data: clinic case table 0123456789ab.
 
 For the clinic
+- this model has not been validated: run retreat validate with --into
 - likely ranges are 90% intervals of the model; they cover less where the model
   is wrong
 """

@@ -22,7 +22,7 @@ def geometric(rows):
 
 
 def clinic(rng, n, lost=0.15, tilt=0.0):
-    """Courses of one end to twelve sessions, some lost, and their probabilities, off by `tilt` in log odds."""
+    """Courses of one end, some lost, and their probabilities to session 12, off by `tilt` in log odds."""
     odds = np.exp(rng.normal(-0.5, 1.0, n))
     told = odds * np.exp(tilt)
     hazard, told = odds / (1 + odds), told / (1 + told)
@@ -42,6 +42,16 @@ def test_masses_of_four_eyes_are_as_worked_by_hand():
     np.testing.assert_allclose(found.histogram.observed, masses.mean(axis=0), atol=1e-12)
     # 0.5, 0.5, 1.5, 1.5 where 1 is expected
     assert found.statistic == pytest.approx(4 * 0.25, rel=1e-12)
+
+
+@pytest.mark.parametrize(
+    ("pmf", "session", "where"), [([0.0, 1.0], 1, 0), ([0.5, 0.0], 2, 2), ([1.0, 0.0], 2, 3)]
+)
+def test_a_course_that_ended_as_was_thought_impossible_is_a_point(pmf, session, where):
+    found = d_calibration([pmf], [session], [1], bins=4)
+
+    assert found.histogram.observed.tolist() == [b == where for b in range(4)]
+    assert pit([pmf], [session], [1], seed=1, bins=4).observed.tolist() == [b == where for b in range(4)]
 
 
 def test_scale_and_degrees_of_freedom_are_those_of_the_covariance_of_masses():
@@ -64,7 +74,7 @@ def test_with_every_case_in_one_bin_it_is_the_ordinary_chi_squared_test():
 
     ordinary = chisquare([200, 220, 190, 180, 210])
     assert found.statistic == pytest.approx(ordinary.statistic, rel=1e-9)
-    # the covariance is estimated: scale and degrees of freedom miss 1 and 4 by about 1/n and the squared shares
+    # the covariance is estimated, so scale and degrees of freedom miss 1 and 4 a little
     assert found.degrees_of_freedom == pytest.approx(4.0, rel=0.01)
     assert found.scale == pytest.approx(1.0, rel=0.01)
     assert found.p == pytest.approx(ordinary.pvalue, abs=0.01)

@@ -51,6 +51,11 @@ def test_cases_that_ended_otherwise_are_controls_and_those_that_ended_later_too(
     assert concordance_at([0.5, 0.1, 0.9], sessions, ending, end=1, horizon=2) == 0.5
 
 
+def test_a_case_last_seen_at_the_horizon_is_known_to_be_in_treatment():
+    # relieved at 1 with 0.5; going on after exactly 2 with 0.9, after 3 with 0.1: one pair of two
+    assert concordance_at([0.5, 0.9, 0.1], [1, 2, 3], [1, 0, 0], end=1, horizon=2) == 0.5
+
+
 @given(ROWS)
 def test_concordance_without_losses_is_the_plain_one(rows):
     sessions, ending, p, w = columns(rows)

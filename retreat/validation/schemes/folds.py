@@ -1,62 +1,37 @@
-"""Predictions for cases a model has not seen: patients dealt into folds, the whole recipe redone in each."""
+"""Held-out predictions: patients dealt into folds, or clusters left out one by one; the recipe redone each time."""
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from retreat.errors import Fault, FitError
-from retreat.recipe import fit
-
-if TYPE_CHECKING:
-    import pandas as pd
-
-    from retreat.definitions import Definition
+from retreat.validation.schemes.resampling import Progress, Refits, shared
 
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
 
-# told after each fold: folds done, folds in all
-Progress = Callable[[int, int], None]
-
 
 @dataclass(frozen=True)
-class Recipe:
-    """What is redone in each fold: definition, method and settings, never a fitted model."""
-
-    definition: Definition
-    method: str | None
-    seed: int
-    settings: dict[str, Any]
-
-    def predictions(self, train: pd.DataFrame, test: pd.DataFrame, horizon: int) -> FloatArray:
-        """Cumulative incidences of the test cases by a model of the others, shape (cases, ends, horizon)."""
-        model = fit(train, self.definition, method=self.method, seed=self.seed, **self.settings)  # type: ignore[arg-type]  # checked inside
-        if model.card.failures:
-            raise FitError(
-                [Fault("fit", failure, fix="fit with a longer run") for failure in model.card.failures]
-            )
-        return model.expected(test, horizon=horizon)
-
-
-@dataclass(frozen=True)
-class FoldPredictions:
+class HeldOut:
     """Predictions of cases outside the fit, with what went wrong.
 
     Parameters
     ----------
-    incidence : ndarray of float, shape (cases, ends, horizon)
+    incidence : ndarray of float, shape (repeats, cases, ends, horizon)
         NaN for cases of a fold that could not be fitted.
     failures : tuple of str
-        One line a failed fold.
+        One line a failed fit.
+    n_fits : int
+        Fits in all.
     """
 
     incidence: FloatArray
     failures: tuple[str, ...]
+    n_fits: int
 
 
 def deal_patients(patients: NDArray[Any], folds: int, seed: int) -> IntArray:
@@ -84,42 +59,47 @@ def deal_patients(patients: NDArray[Any], folds: int, seed: int) -> IntArray:
     """
     labels, code = np.unique(np.asarray(patients, dtype=str), return_inverse=True)
     if not 2 <= folds <= len(labels):
+        fix = "use more folds" if folds < 2 else "use fewer folds"
         raise FitError(
-            Fault(
-                "folds", f"{folds} folds for {len(labels)} patients", f"2 to {len(labels)}", "use fewer folds"
-            )
+            Fault("folds", f"{folds} folds for {len(labels)} patients", f"2 to {len(labels)}", fix)
         )
     fold = np.random.default_rng(seed).permutation(len(labels)) % folds
     return np.asarray(fold[code], dtype=np.int64)
 
 
-def out_of_fold(
-    cases: pd.DataFrame, recipe: Recipe, fold: IntArray, *, horizon: int, progress: Progress | None = None
-) -> FoldPredictions:
-    """Predictions of every case by the recipe fitted to the other folds.
+def held_out(
+    refits: Refits,
+    folds: IntArray,
+    *,
+    what: str = "fold",
+    jobs: int = 1,
+    cluster: str = "",
+    progress: Progress | None = None,
+) -> HeldOut:
+    """Predictions of every case by the recipe fitted to the others.
 
     Parameters
     ----------
-    cases : DataFrame
-        Checked cases.
-    recipe : Recipe
-        What is fitted.
-    fold : ndarray of int, shape (cases,)
-        From :func:`deal_patients`.
-    horizon : int
-        Largest session.
-    progress : callable, optional
-        Told after each fold.
+    refits : Refits
+        The recipe.
+    folds : ndarray of int, shape (repeats, cases)
+        Fold of each case, numbered from 0, one deal a repeat; cases of fold -1 are in every fit and not predicted.
+    what : str
+        What a fold is, for the failures.
+    jobs, cluster, progress
+        As for :func:`~retreat.validation.schemes.resampling.shared`.
     """
-    n_folds = int(fold.max()) + 1
-    incidence = np.full((len(cases), len(recipe.definition.ends), horizon), np.nan)
+    tasks = [(repeat, fold) for repeat in range(len(folds)) for fold in range(int(folds[repeat].max()) + 1)]
+    weights = [(folds[repeat] != fold).astype(float)[None] for repeat, fold in tasks]
+    found = shared(refits.predict, weights, jobs=jobs, cluster=cluster, progress=progress)
+    shape = found[0][0].shape[1:]
+    incidence = np.full((len(folds), *shape), np.nan)
     failures: list[str] = []
-    for held in range(n_folds):
-        out = fold == held
-        try:
-            incidence[out] = recipe.predictions(cases[~out], cases[out], horizon)
-        except FitError as error:
-            failures.append(f"fold {held + 1} of {n_folds}: {error.faults[0]}")
-        if progress is not None:
-            progress(held + 1, n_folds)
-    return FoldPredictions(incidence, tuple(failures))
+    for (repeat, fold), (predicted, failed) in zip(tasks, found, strict=True):
+        out = folds[repeat] == fold
+        if failed:
+            again = f" of deal {repeat + 1}" if len(folds) > 1 else ""
+            failures.append(f"{what} {fold + 1} of {int(folds[repeat].max()) + 1}{again}: {failed[0]}")
+        else:
+            incidence[repeat, out] = predicted[0, out]
+    return HeldOut(incidence, tuple(failures), len(tasks))

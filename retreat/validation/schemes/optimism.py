@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from retreat.errors import Fault, FitError
 from retreat.validation._checked import Courses
-from retreat.validation.panel import NAMES, Key, Panel, evaluate
+from retreat.validation.panel import DISTANCES, NAMES, Key, Panel, evaluate
 from retreat.validation.samples import Samples
 from retreat.validation.schemes.resampling import Progress, Refits, chunks, shared
 
@@ -141,8 +141,10 @@ def correct_optimism(
             estimate, told = _harrell(float(value[0]), train, test)
         else:
             estimate, told = _plus(float(value[0]), left_out, none.get(key))
+        # a distance from a curve is above 0 by chance alone, more so in a resample: its spread is no interval
+        spread = np.array([]) if key[0] in DISTANCES else held
         values[key] = _corrected(
-            float(value[0]), estimate, held, n_failed=len(told) - int(told.sum()), level=level
+            float(value[0]), estimate, spread, n_failed=len(told) - int(told.sum()), level=level
         )
     per_case = np.concatenate([part.last[~part.failed] for part in found])
     return Optimism(values, failures, per_case)

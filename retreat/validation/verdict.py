@@ -1,0 +1,183 @@
+"""The verdict: may these numbers be used with patients? A rule in words, from limits in the definition."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from math import ceil, isfinite, log
+from typing import TYPE_CHECKING, Literal
+
+from retreat.validation.comparison import Comparison
+from retreat.validation.midcourse import MidCourse
+from retreat.validation.report import MeasureRow
+
+if TYPE_CHECKING:
+    from retreat.definitions.entries import Verdict as Limits
+
+FIT = "fit for counselling"
+WARNING = "usable with a warning"
+NOT_FIT = "not fit"
+Standing = Literal["fit for counselling", "usable with a warning", "not fit"]
+
+# sessions that a sheet's headline names
+LAST_SESSION = 3
+# share of resamples or folds that may fail before it is worth a warning
+_FAILED = 0.05
+# half widths of the intervals to be reached before the sizes are known well enough (our judgement): a quarter of
+# the ratio of observed to expected, a quarter of the slope
+_WIDTH_RATIO, _WIDTH_SLOPE = log(1.25), 0.25
+
+
+@dataclass(frozen=True)
+class Verdict:
+    """What a validation says of the use of a model.
+
+    Parameters
+    ----------
+    standing : str
+        ``"fit for counselling"``, ``"usable with a warning"`` or ``"not fit"``.
+    reasons : tuple of str
+        Why, worst first; empty for a model without blemish.
+    next_step : str
+        What to do next.
+    n_more : int
+        Cases to collect so that observed/expected and slope are known well enough; 0 where they are.
+    """
+
+    standing: Standing
+    reasons: tuple[str, ...]
+    next_step: str
+    n_more: int
+
+
+def judge(
+    rows: Sequence[MeasureRow],
+    comparisons: Sequence[Comparison],
+    mid_course: Sequence[MidCourse],
+    *,
+    first_end: str,
+    limits: Limits,
+    n_cases: int,
+    failed: float,
+) -> Verdict:
+    """Judge the corrected measures of the first end at the sessions a sheet names.
+
+    The rule. *Not fit*: observed/expected or slope lies outside the usable limits, the model tells less than the
+    share seen among all (scaled Brier score with an interval below 0), or the life table does better over the whole
+    course with an interval that leaves no doubt. *Usable with a warning*: one of them lies outside the limits for
+    counselling, its interval reaches outside the usable ones, it cannot be told, the model is not shown to do
+    better than the life table, numbers during a course lie outside the limits, or more than a twentieth of the
+    refits failed. *Fit for counselling*: none of these.
+
+    Parameters
+    ----------
+    rows : sequence of MeasureRow
+        Corrected measures.
+    comparisons : sequence of Comparison
+        Scores beside others'.
+    mid_course : sequence of MidCourse
+        Calibration during a course.
+    first_end : str
+        The end a sheet speaks of.
+    limits : Verdict entry of the definition
+        The limits.
+    n_cases : int
+        Cases validated.
+    failed : float
+        Share of refits that failed.
+    """
+    bad: list[str] = []
+    doubtful: list[str] = []
+    told = {(row.measure, row.horizon): row for row in rows if row.end == first_end}
+    sessions = sorted({h for _, h in told if h <= LAST_SESSION})
+    more = [0]
+    for h in sessions:
+        for measure, name, inner, outer in (
+            (
+                "observed_expected",
+                "observed/expected",
+                limits.observed_expected,
+                limits.observed_expected_usable,
+            ),
+            ("slope", "calibration slope", limits.slope, limits.slope_usable),
+        ):
+            row = told.get((measure, h))
+            if row is None:
+                continue
+            place = f"{name} of {first_end} by session {h}"
+            if not isfinite(row.corrected):
+                doubtful.append(f"{place} cannot be told: {row.reason or 'too few cases'}")
+                continue
+            value = f"{place} is {row.corrected:.2f} ({row.low:.2f} to {row.high:.2f})"
+            if not outer[0] <= row.corrected <= outer[1]:
+                bad.append(f"{value}, outside {outer[0]:g} to {outer[1]:g}")
+            elif not inner[0] <= row.corrected <= inner[1]:
+                doubtful.append(f"{value}, outside {inner[0]:g} to {inner[1]:g}")
+            elif row.low < outer[0] or row.high > outer[1]:
+                doubtful.append(f"{value}: too few cases to be sure of {outer[0]:g} to {outer[1]:g}")
+            more.append(_more(row, n_cases))
+        row = told.get(("scaled_brier_at", h))
+        if row is not None and isfinite(row.high) and row.high < 0:
+            bad.append(f"by session {h} the model tells less than the share seen among all")
+    bad += _beaten(comparisons)
+    doubtful += _not_better(comparisons)
+    doubtful += _during(mid_course, first_end, limits)
+    if failed > _FAILED:
+        doubtful.append(f"{100 * failed:.0f}% of the refits failed")
+    n_more = max(more)
+    standing: Standing = "not fit" if bad else "usable with a warning" if doubtful else "fit for counselling"
+    return Verdict(standing, (*bad, *doubtful), _next_step(standing, n_more), n_more)
+
+
+def _more(row: MeasureRow, n_cases: int) -> int:
+    """Cases to collect until the interval is narrow enough: widths fall with the root of the cases."""
+    if not (isfinite(row.low) and isfinite(row.high)) or row.low >= row.high:
+        return 0
+    if row.measure == "observed_expected":
+        width, wanted = (log(row.high) - log(max(row.low, 1e-6))) / 2.0, _WIDTH_RATIO
+    else:
+        width, wanted = (row.high - row.low) / 2.0, _WIDTH_SLOPE
+    return max(0, ceil(n_cases * ((width / wanted) ** 2 - 1.0)))
+
+
+def _beside_life_table(comparisons: Sequence[Comparison]) -> Comparison | None:
+    return next((c for c in comparisons if c.measure == "log_score" and c.other == "lifetable"), None)
+
+
+def _beaten(comparisons: Sequence[Comparison]) -> list[str]:
+    found = _beside_life_table(comparisons)
+    return ["the life table by kind does better over the whole course"] if found and found.low > 0 else []
+
+
+def _not_better(comparisons: Sequence[Comparison]) -> list[str]:
+    found = _beside_life_table(comparisons)
+    return (
+        ["it is not shown to do better than the life table by kind"]
+        if found and found.low <= 0 <= found.high
+        else []
+    )
+
+
+def _during(rows: Sequence[MidCourse], first_end: str, limits: Limits) -> list[str]:
+    reasons = []
+    for row in rows:
+        if row.end != first_end:
+            continue
+        for name, value, outer in (
+            ("observed/expected", row.observed_expected, limits.observed_expected),
+            ("calibration slope", row.slope, limits.slope),
+        ):
+            if isfinite(value) and not outer[0] <= value <= outer[1]:
+                after = "1 session" if row.done == 1 else f"{row.done} sessions"
+                reasons.append(
+                    f"during a course, after {after}, the {name} of {first_end} by session {row.horizon} is "
+                    f"{value:.2f}, outside {outer[0]:g} to {outer[1]:g}"
+                )
+    return reasons
+
+
+def _next_step(standing: Standing, n_more: int) -> str:
+    collect = f"collect about {n_more} more cases and validate again" if n_more else ""
+    if standing == "not fit":
+        return f"do not use it with patients; use the life table, or {collect or 'look for what the model misses'}"
+    return collect or "validate again when the clinic, the laser or its patients change"
