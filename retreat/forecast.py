@@ -67,6 +67,11 @@ class Forecast:
         if not np.isfinite(self.pmf.sum()):  # one pass without a copy: a forecast may be gigabytes
             raise ValueError("pmf holds values that are not numbers")
 
+    def __repr__(self) -> str:
+        """One line, not the arrays."""
+        cases = f"{len(self.cases)} case{'' if len(self.cases) == 1 else 's'}"
+        return f"<Forecast of {cases} to session {self.horizon}, {len(self.pmf)} draws>"
+
     @property
     def horizon(self) -> int:
         """Largest session forecast."""

@@ -37,6 +37,7 @@ from retreat.model.request import (
     check_size,
     check_supported,
     check_usable,
+    ended_notes,
     labels,
     notes_of,
     sessions_done,
@@ -82,6 +83,10 @@ class Model:
     stratum_feature: str
     case_mix: CaseMix
     support: Support
+
+    def __repr__(self) -> str:
+        """One line, not the arrays."""
+        return f"<Model {self.card.name} {self.model_id}: {self.card.method}, {self.card.n_cases} cases>"
 
     @property
     def ends(self) -> tuple[str, ...]:
@@ -153,8 +158,14 @@ class Model:
         probabilities = self._pmf_given(needed, done, parameters, horizon)
         check_possible(probabilities, done)
         last = self.card.supported_session
+        ended = ended_notes(new_cases, n)
         notes = tuple(
-            (*support[i].warnings, *notes_of(missing[i], int(done[i]), horizon, last=last)) for i in range(n)
+            (
+                *ended_notes(new_cases, i),
+                *support[i].warnings,
+                *notes_of(missing[i], int(done[i]), horizon, last=last),
+            )
+            for i in range(n)
         )
         return Forecast(probabilities, done, labels(new_cases, n), self.ends, notes, self.card.cautions)
 

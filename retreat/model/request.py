@@ -98,6 +98,22 @@ def notes_of(missing: list[str], done: int, horizon: int, *, last: int) -> tuple
     return tuple(notes)
 
 
+def ended_notes(columns: Columns, n: int) -> list[tuple[str, ...]]:
+    """For each case, that it has ended where the table says so: its forecast is of one that goes on."""
+    if "ending" not in columns:
+        return [()] * n
+    endings = np.broadcast_to(np.atleast_1d(np.asarray(columns["ending"], dtype=object)), (n,))
+    return [_ended(str(ending)) for ending in endings]
+
+
+def _ended(ending: str) -> tuple[str, ...]:
+    return (
+        (f"the case has ended ({ending}); told as if it went on",)
+        if ending in ("relieved", "stopped")
+        else ()
+    )
+
+
 def check_usable(card: ModelCard) -> None:
     """Refuse numbers of a model that failed its own gates."""
     if not card.for_counselling:

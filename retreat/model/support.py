@@ -122,9 +122,10 @@ class Support:
                     f"{feature} {value:g} is outside the range of nearly all fitted cases, "
                     f"{seen.low:g} to {seen.high:g}"
                 )
-                (refusals if _far_outside(value, seen, logged=feature in self.logged) else warnings).append(
-                    text
-                )
+                if _far_outside(value, seen, logged=feature in self.logged):
+                    refusals.append(f"{text}, and far from all of them")
+                else:
+                    warnings.append(text)
         for feature, counts in self.levels.items():
             level = case[feature]
             if level is None:

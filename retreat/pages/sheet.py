@@ -14,6 +14,7 @@ from retreat.forecast import IN_TREATMENT, Forecast
 from retreat.frequencies import counts_of
 from retreat.model import CaseSupport, Model, ModelCard
 from retreat.model.card import INVENTED, WARNED
+from retreat.model.completion import is_missing
 from retreat.model.support import SMALL_CELL
 from retreat.pages import words
 from retreat.pages.record import Row, Sheet, State
@@ -80,7 +81,7 @@ def build_sheet(
     support = model.support_of(columns)[0]
     if support.refusals:
         fix = "check the value; if it is right, this model cannot speak for this eye"
-        raise FitError([Fault("case", refusal, fix=fix) for refusal in support.refusals])
+        raise FitError([Fault("this eye", refusal, fix=fix) for refusal in support.refusals])
     known = _values(model, columns)
     unknown = _once(words.plain(name) for name in _used(model) if name not in known)
     about = _about(model, columns, known, unknown, practice=practice, date=date)
@@ -229,11 +230,18 @@ def _about(
 ) -> tuple[tuple[str, str], ...]:
     card, day = model.card, calendar_date.fromisoformat(date)
     entered = [text for text in (words.value_alone(name, value) for name, value in known.items()) if text]
+    told = features.features(columns, [name for name in features.FEATURES if name in columns])
+    passed_over = _once(
+        words.plain(name)
+        for name, values in told.items()
+        if name not in _used(model) and not is_missing(values)[0] and name not in ("eye", "zone")
+    )
     written = words.date_words(day.year, day.month, day.day)
     facts = {
         "Date": f"{written}{f', {practice}' if practice else ''}. {words.RENEW}",
         "Entered for this eye": f"{', '.join(entered) or 'nothing'}.",
         "Not known, averaged over": f"{', '.join(unknown)}." if unknown else "",
+        "Not used by this model": f"{', '.join(passed_over)}." if passed_over else "",
         "Model": f"{card.name} {model.model_id}, {card.method}, {card.created[:10]}, retreat {card.retreat_version}.",
         "Checked": words.checked(card.validated.standing if card.validated else ""),
         "Data": f"{'invented' if card.invented else 'clinic'} case table {card.data_fingerprint[:12]}.",

@@ -515,6 +515,19 @@ def test_cases_outside_what_the_model_saw_are_refused_by_row_all_at_once() -> No
     assert [(f.row, f.what.split()[1]) for f in caught.value.faults] == [(3, "0.1"), (4, "0.2")]
 
 
+def test_a_case_that_has_ended_is_told_as_if_it_went_on() -> None:
+    table = table_of(RING, RING, sessions=[1, 1], ending=["relieved", "ongoing"])
+    first, second = fitted_model().forecast(table, horizon=3).notes
+    assert first == ("the case has ended (relieved); told as if it went on",)
+    assert second == ()
+
+
+def test_a_model_and_a_forecast_show_themselves_in_one_line() -> None:
+    model = fitted_model()
+    assert repr(model) == f"<Model core {model.model_id}: {model.card.method}, 337 cases>"
+    assert repr(model.forecast(RING, horizon=3)) == "<Forecast of 1 case to session 3, 2000 draws>"
+
+
 def test_what_the_support_warns_of_stands_in_the_notes_of_the_forecast() -> None:
     model = fitted_model()
     warned = {**RING, "size_mm": model.support.ranges["size_mm"].highest * 1.01}

@@ -261,6 +261,7 @@ def test_a_case_outside_is_warned_of_and_far_outside_refused(
     one = of(one_range("size_mm", 1.0, 5.0, 0.4, 12.0), size_mm=size)
     assert (bool(one.warnings), bool(one.refusals)) == (warned, refused)
     text = f"size_mm {size:g} is outside the range of nearly all fitted cases, 1 to 5"
+    text += ", and far from all of them" if refused else ""
     assert (*one.warnings, *one.refusals) == ((text,) if warned or refused else ())
 
 
