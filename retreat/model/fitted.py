@@ -161,7 +161,7 @@ class Model:
         ended = ended_notes(new_cases, n)
         notes = tuple(
             (
-                *ended_notes(new_cases, i),
+                *ended[i],
                 *support[i].warnings,
                 *notes_of(missing[i], int(done[i]), horizon, last=last),
             )

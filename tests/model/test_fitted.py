@@ -525,7 +525,7 @@ def test_a_case_that_has_ended_is_told_as_if_it_went_on() -> None:
 def test_a_model_and_a_forecast_show_themselves_in_one_line() -> None:
     model = fitted_model()
     assert repr(model) == f"<Model core {model.model_id}: {model.card.method}, 337 cases>"
-    assert repr(model.forecast(RING, horizon=3)) == "<Forecast of 1 case to session 3, 2000 draws>"
+    assert repr(model.forecast(RING, horizon=3)) == "<Forecast of 1 case to session 3, 200 draws>"
 
 
 def test_what_the_support_warns_of_stands_in_the_notes_of_the_forecast() -> None:

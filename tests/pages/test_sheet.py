@@ -131,7 +131,8 @@ def test_every_refusal_of_the_support_is_a_fault():
     with pytest.raises(FitError) as refused:
         build_sheet(toy_model(FULL), far, date=DATE)
     assert str(refused.value).splitlines() == [
-        "this eye: size_mm 14 is outside the range of nearly all fitted cases, 0.75 to 6.35, and far from all of them; to mend: check the value; "
+        "this eye: size_mm 14 is outside the range of nearly all fitted cases, 0.75 to 6.35, "
+        "and far from all of them; to mend: check the value; "
         "if it is right, this model cannot speak for this eye",
         "this eye: eccentricity_deg 50 is outside the range of nearly all fitted cases, -0.5 to 20.5, "
         "and far from all of them; "
