@@ -82,7 +82,7 @@ def fit_replicates(
     effects = np.full((len(weights), work.n_ends, work.n_sessions), np.nan)
     left = list(range(len(weights)))
     if settings.link == "logit" and settings.likelihood == "plain":
-        left = []
+        left = np.flatnonzero(~work.events.any(axis=(1, 2))).tolist()
         for rows in work.alike():
             for start in range(0, len(rows), CHUNK):
                 chunk = rows[start : start + CHUNK]
@@ -174,6 +174,8 @@ class _Work:
         """Replicates that share a layout: own sessions, pooled ones, ends seen and sessions certain."""
         groups: dict[tuple[object, ...], list[int]] = defaultdict(list)
         for r, (at_risk, events) in enumerate(zip(self.at_risk, self.events, strict=True)):
+            if not events.any():
+                continue
             last = int(np.count_nonzero(at_risk > 0))
             own = int(pooled_sessions(at_risk[:last], self.settings.pool_below).max()) + 1
             seen: bytes = b""
@@ -270,6 +272,7 @@ def _inverse_or_nan(matrix: FloatArray) -> FloatArray:
         return np.full_like(matrix, np.nan)
 
 
+@np.errstate(over="ignore", invalid="ignore")  # a wild step is not finite and goes to the single fit
 def _derivatives(
     work: _Work, rows: IntArray, layout: Layout, theta: FloatArray
 ) -> tuple[FloatArray, FloatArray]:
@@ -280,9 +283,8 @@ def _derivatives(
     coefficients = full[:, : K * p].reshape(R, K, p)
     effects = full[:, K * p :].reshape(R, K, S)
     predictor = coefficients.reshape(R * K, p) @ work.X.T
-    with np.errstate(over="ignore", invalid="ignore"):
-        odds_of_case = np.exp(predictor).reshape(R, K, n)
-        odds_of_session = np.where(layout.impossible, 0.0, np.exp(effects))
+    odds_of_case = np.exp(predictor).reshape(R, K, n)
+    odds_of_session = np.where(layout.impossible, 0.0, np.exp(effects))
     if not np.abs(predictor).max(initial=0.0) < _LARGE:
         large = (np.abs(predictor).reshape(R, -1).max(axis=1, initial=0.0) < _LARGE) ^ True
         odds_of_case[large] = np.nan

@@ -43,6 +43,7 @@ _STEPS = 25
 _TOLERANCE = 1e-8
 
 
+@np.errstate(invalid="ignore")  # what cannot be told is NaN
 def evaluate(
     incidence: FloatArray,
     samples: Samples,
@@ -141,8 +142,11 @@ def _log_score(incidence: FloatArray, samples: Samples) -> FloatArray:
         until[ended] > 0, incidence[:, case[ended], seen.ending[ended] - 1, until[ended] - 1], 0.0
     )
     chance[:, ended] = own - before
-    with np.errstate(divide="ignore", invalid="ignore"):
-        return _mean(-np.log(np.clip(chance, 0.0, 1.0)), samples)
+    with np.errstate(divide="ignore"):
+        lost = -np.log(np.clip(chance, 0.0, 1.0))
+    # infinite where no chance was given; a case that is not in the sample does not count
+    each = np.where(samples.weights > 0, samples.weights * lost, 0.0)
+    return np.asarray(each.sum(axis=1) / samples.total)
 
 
 def _concordance(p: FloatArray, samples: Samples, end: int, horizon: int) -> FloatArray:
@@ -262,7 +266,8 @@ def _distances(p: FloatArray, samples: Samples, end: int, horizon: int) -> dict[
     found = np.full((4, R), np.nan)
     for r in range(R):
         own = [array[0 if len(array) == 1 else r] for array in (p, y, w)]
-        sample = Sample(own[0], own[1], own[2], "information")
+        here = own[2] > 0
+        sample = Sample(own[0][here], own[1][here], own[2][here], "information")
         smoother = smooth.smooth(sample)
         if smoother is not None:
             found[:, r] = smooth.distances(smoother, sample)

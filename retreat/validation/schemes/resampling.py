@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator
-from contextlib import nullcontext
-from typing import Any, Protocol
+from contextlib import contextmanager
+from typing import Protocol
 
 import numpy as np
 from numpy.typing import NDArray
@@ -55,7 +55,8 @@ def bootstrap_weights(group: IntArray, resamples: int, seed: int) -> FloatArray:
     """
     n = int(group.max()) + 1
     drawn = np.random.default_rng(seed).multinomial(n, np.full(n, 1.0 / n), size=resamples)
-    return drawn[:, group].astype(float)
+    # rows in memory one after the other, as they arrive in another process: sums then have the same last bit
+    return np.ascontiguousarray(drawn[:, group], dtype=float)
 
 
 def copies(weights: FloatArray) -> tuple[IntArray, IntArray]:
@@ -127,15 +128,18 @@ def _alone[Task, Result](work: Callable[[Task], Result], task: Task) -> Result:
         return work(task)
 
 
-def _backend(cluster: str) -> Any:
+@contextmanager
+def _backend(cluster: str) -> Iterator[None]:
+    """Work of joblib goes to this Dask scheduler; nothing changes without an address."""
     if not cluster:
-        return nullcontext()
+        yield
+        return
     from joblib import parallel_config
 
     try:
-        from distributed import Client  # type: ignore[import-not-found]  # only who has a cluster has it
+        from distributed import Client
 
-        client = Client(cluster, timeout=20)
+        client = Client(cluster, timeout=20)  # type: ignore[no-untyped-call]
     except ImportError:
         raise FitError(
             Fault("cluster", "Dask is not installed", fix="pip install 'retreat[cluster]'")
@@ -143,7 +147,8 @@ def _backend(cluster: str) -> Any:
     except (OSError, ValueError) as error:
         fix = "start a scheduler and give its address, such as tcp://127.0.0.1:8786"
         raise FitError(Fault("cluster", f"{cluster!r} cannot be reached ({error})", fix=fix)) from None
-    return parallel_config(backend="dask", client=client)
+    with client, parallel_config(backend="dask"):
+        yield
 
 
 def chunks(weights: FloatArray) -> list[FloatArray]:
