@@ -63,7 +63,12 @@ class Replicates:
 def fit_replicates(
     courses: Courses, settings: Settings, weights: FloatArray, *, refuse_separation: bool
 ) -> Replicates:
-    """Fit every row of weights.
+    """Fit every row of weights; see :class:`ReplicateFitter`."""
+    return ReplicateFitter(courses, settings, refuse_separation=refuse_separation).fit(weights)
+
+
+class ReplicateFitter:
+    """Fits one table under any weights.
 
     Parameters
     ----------
@@ -71,34 +76,47 @@ def fit_replicates(
         The whole table; its own weights are not used.
     settings : Settings
         Logit link without Firth's penalty runs in batches; anything else one by one.
-    weights : ndarray of float, shape (replicates, cases)
-        Frequency weights from 0.
     refuse_separation : bool
         Whether a replicate whose coefficients run off to infinity counts as failed, as it does in a single fit
         without penalty.
     """
-    work = _Work.of(courses, settings, weights)
-    out = np.full((len(weights), work.n_ends, courses.X.shape[1]), np.nan)
-    effects = np.full((len(weights), work.n_ends, work.n_sessions), np.nan)
-    left = list(range(len(weights)))
-    if settings.link == "logit" and settings.likelihood == "plain":
-        left = np.flatnonzero(~work.events.any(axis=(1, 2))).tolist()
-        for rows in work.alike():
-            for start in range(0, len(rows), CHUNK):
-                chunk = rows[start : start + CHUNK]
-                done = _climb(work, chunk)
-                out[chunk[done.converged]] = done.coefficients[done.converged]
-                effects[chunk[done.converged]] = done.effects[done.converged]
-                suspect = done.errors > 1.0 if refuse_separation else np.zeros(len(chunk), dtype=bool)
-                left += chunk[~done.converged | suspect].tolist()
-    failures: dict[int, str] = {}
-    for r in left:
-        try:
-            out[r], effects[r] = _single(courses, settings, weights[r], work.n_sessions, refuse_separation)
-        except FitError as error:
-            out[r] = effects[r] = np.nan
-            failures[r] = str(error.faults[0])
-    return Replicates(out, effects, failures, len(left))
+
+    def __init__(self, courses: Courses, settings: Settings, *, refuse_separation: bool) -> None:
+        self._courses, self._settings, self._refuse = courses, settings, refuse_separation
+        self._table = _Table.of(courses, settings)
+
+    def fit(self, weights: FloatArray) -> Replicates:
+        """Estimates under every row of weights.
+
+        Parameters
+        ----------
+        weights : ndarray of float, shape (replicates, cases)
+            Frequency weights from 0.
+        """
+        work = _Work.of(self._table, weights)
+        out = np.full((len(weights), work.n_ends, self._courses.X.shape[1]), np.nan)
+        effects = np.full((len(weights), work.n_ends, work.n_sessions), np.nan)
+        left = list(range(len(weights)))
+        if self._settings.link == "logit" and self._settings.likelihood == "plain":
+            left = np.flatnonzero(~work.events.any(axis=(1, 2))).tolist()
+            for rows in work.alike():
+                for start in range(0, len(rows), CHUNK):
+                    chunk = rows[start : start + CHUNK]
+                    done = _climb(work, chunk)
+                    out[chunk[done.converged]] = done.coefficients[done.converged]
+                    effects[chunk[done.converged]] = done.effects[done.converged]
+                    suspect = done.errors > 1.0 if self._refuse else np.zeros(len(chunk), dtype=bool)
+                    left += chunk[~done.converged | suspect].tolist()
+        failures: dict[int, str] = {}
+        for r in left:
+            try:
+                out[r], effects[r] = _single(
+                    self._courses, self._settings, weights[r], work.n_sessions, self._refuse
+                )
+            except FitError as error:
+                out[r] = effects[r] = np.nan
+                failures[r] = str(error.faults[0])
+        return Replicates(out, effects, failures, len(left))
 
 
 def _single(
@@ -119,12 +137,53 @@ def carried_on(effects: FloatArray, n_sessions: int) -> FloatArray:
 
 
 @dataclass(frozen=True)
-class _Work:
-    """The table in the order of its risk sets, with what every step needs."""
+class _Table:
+    """The table in the order of its risk sets: what does not depend on weights."""
 
+    order: IntArray
     X: FloatArray  # (cases, columns), longest course first
     squares: FloatArray  # (cases, columns * (columns + 1) / 2): products of two columns
     size: IntArray  # cases at risk at each session
+    cells: FloatArray  # (cases, ends * sessions): where each ended
+    reached: FloatArray  # (cases, sessions)
+    ended: FloatArray  # (ends, cases)
+    start: HazardFit | None
+    settings: Settings
+
+    @classmethod
+    def of(cls, courses: Courses, settings: Settings) -> _Table:
+        n_sessions = int(courses.sessions.max())
+        order = np.argsort(-courses.sessions, kind="stable")
+        X = np.ascontiguousarray(courses.X[order])
+        sessions, ending = courses.sessions[order], courses.ending[order]
+        upper = np.triu_indices(X.shape[1])
+        cells = np.zeros((len(X), courses.n_ends * n_sessions))
+        ended = np.flatnonzero(ending > 0)
+        cells[ended, (ending[ended] - 1) * n_sessions + sessions[ended] - 1] = 1.0
+        try:
+            start = fit_hazard(replace(courses, weights=None), settings)
+        except FitError:
+            start = None
+        return cls(
+            order,
+            X,
+            X[:, upper[0]] * X[:, upper[1]],
+            np.searchsorted(-sessions, -np.arange(1, n_sessions + 1), side="right"),
+            cells,
+            (sessions[:, None] >= np.arange(1, n_sessions + 1)).astype(float),
+            (ending == np.arange(1, courses.n_ends + 1)[:, None]).astype(float),
+            start,
+            settings,
+        )
+
+
+@dataclass(frozen=True)
+class _Work:
+    """The table under weights, with what every step needs."""
+
+    X: FloatArray
+    squares: FloatArray
+    size: IntArray
     weights: FloatArray  # (replicates, cases)
     at_risk: FloatArray  # (replicates, sessions)
     events: FloatArray  # (replicates, ends, sessions)
@@ -133,33 +192,19 @@ class _Work:
     settings: Settings
 
     @classmethod
-    def of(cls, courses: Courses, settings: Settings, weights: FloatArray) -> _Work:
-        n_sessions = int(courses.sessions.max())
-        order = np.argsort(-courses.sessions, kind="stable")
-        X = np.ascontiguousarray(courses.X[order])
-        sessions, ending = courses.sessions[order], courses.ending[order]
-        w = np.ascontiguousarray(weights[:, order])
-        upper = np.triu_indices(X.shape[1])
-        cells = np.zeros((len(X), courses.n_ends * n_sessions))
-        ended = np.flatnonzero(ending > 0)
-        cells[ended, (ending[ended] - 1) * n_sessions + sessions[ended] - 1] = 1.0
-        events = (w @ cells).reshape(len(w), courses.n_ends, n_sessions)
-        reached = (sessions[:, None] >= np.arange(1, n_sessions + 1)).astype(float)
-        sums = [(w * (ending == end)) @ X for end in range(1, courses.n_ends + 1)]
-        try:
-            start = fit_hazard(replace(courses, weights=None), settings)
-        except FitError:
-            start = None
+    def of(cls, table: _Table, weights: FloatArray) -> _Work:
+        w = np.ascontiguousarray(weights[:, table.order])
+        n_ends = len(table.ended)
         return cls(
-            X,
-            X[:, upper[0]] * X[:, upper[1]],
-            np.searchsorted(-sessions, -np.arange(1, n_sessions + 1), side="right"),
+            table.X,
+            table.squares,
+            table.size,
             w,
-            w @ reached,
-            events,
-            np.stack(sums, axis=1),
-            start,
-            settings,
+            w @ table.reached,
+            (w @ table.cells).reshape(len(w), n_ends, -1),
+            np.stack([(w * ended) @ table.X for ended in table.ended], axis=1),
+            table.start,
+            table.settings,
         )
 
     @property

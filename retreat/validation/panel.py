@@ -7,11 +7,12 @@ Batched forms of the measures of this package, held against them one by one in t
 from __future__ import annotations
 
 from collections.abc import Sequence
+from functools import cache
 
 import numpy as np
 
 from retreat.validation import smooth
-from retreat.validation._checked import BoolArray, FloatArray
+from retreat.validation._checked import BoolArray, FloatArray, IntArray
 from retreat.validation._logistic import expit
 from retreat.validation.recalibration import RARER_PER_COEFFICIENT, Sample
 from retreat.validation.samples import Samples
@@ -41,11 +42,50 @@ NAMES = (*AT, *OVER, *WHOLE)
 
 _STEPS = 25
 _TOLERANCE = 1e-8
+_LAST_STEP = 1e-5
+
+
+class Predictions:
+    """Predicted incidences, with what several samples ask of them worked out once.
+
+    Parameters
+    ----------
+    incidence : ndarray of float, shape (predictions, cases, ends, sessions)
+        Cumulative incidences.
+    """
+
+    def __init__(self, incidence: FloatArray) -> None:
+        self.incidence = incidence
+        # caches of this object alone: a class-wide one would keep every prediction alive
+        self.at = cache(self._at)
+        self.logits = cache(self._logits)
+        self.order = cache(self._order)
+
+    def _at(self, end: int, horizon: int) -> FloatArray:
+        return np.ascontiguousarray(self.incidence[:, :, end - 1, horizon - 1])
+
+    def _logits(self, end: int, horizon: int) -> tuple[FloatArray, BoolArray]:
+        """Logits, 0 where infinite, and where they are."""
+        p = self.at(end, horizon)
+        certain = (p <= 0.0) | (p >= 1.0)
+        with np.errstate(divide="ignore", invalid="ignore"):
+            lp = np.log(p / (1.0 - p))
+        lp[certain] = 0.0
+        return lp, certain
+
+    def _order(self, end: int, horizon: int) -> tuple[IntArray, BoolArray]:
+        """Order of the predictions and where a new value starts in it."""
+        p = self.at(end, horizon)
+        order = np.argsort(p, axis=1)
+        risen = np.take_along_axis(p, order, axis=1)
+        starts = np.ones(risen.shape, dtype=bool)
+        np.not_equal(risen[:, 1:], risen[:, :-1], out=starts[:, 1:])
+        return order, starts
 
 
 @np.errstate(invalid="ignore")  # what cannot be told is NaN
 def evaluate(
-    incidence: FloatArray,
+    incidence: FloatArray | Predictions,
     samples: Samples,
     *,
     ends: Sequence[str],
@@ -56,7 +96,7 @@ def evaluate(
 
     Parameters
     ----------
-    incidence : ndarray of float, shape (predictions, cases, ends, sessions)
+    incidence : ndarray of float, shape (predictions, cases, ends, sessions), or Predictions
         Predicted cumulative incidences; one prediction may meet many samples and the other way round.
     samples : Samples
         As many samples as predictions, or one, or any number for one prediction.
@@ -73,10 +113,11 @@ def evaluate(
         NaN where a value cannot be estimated.
     """
     out: Panel = {}
+    predictions = incidence if isinstance(incidence, Predictions) else Predictions(incidence)
+    incidence = predictions.incidence
     for j, end in enumerate(ends):
         for h in horizons:
-            p = incidence[:, :, j, h - 1]
-            for name, values in _at(p, samples, j + 1, h, measures).items():
+            for name, values in _at(predictions, samples, j + 1, h, measures).items():
                 out[name, h, end] = values
     last = max(horizons)
     if set(measures) & {"integrated_brier", "rps"}:
@@ -96,9 +137,10 @@ def evaluate(
 
 
 def _at(
-    p: FloatArray, samples: Samples, end: int, horizon: int, measures: Sequence[str]
+    predictions: Predictions, samples: Samples, end: int, horizon: int, measures: Sequence[str]
 ) -> dict[str, FloatArray]:
     found: dict[str, FloatArray] = {}
+    p = predictions.at(end, horizon)
     wanted = set(measures)
     observed = samples.observed(horizon)[:, end - 1, -1]
     if "observed_expected" in wanted:
@@ -107,7 +149,7 @@ def _at(
             ratio = observed / expected
         found["observed_expected"] = np.where(expected > 0, ratio, np.nan)
     if wanted & {"in_the_large", "slope", "intercept"}:
-        found |= _recalibration(p, samples, end, horizon, level=bool(wanted & {"in_the_large"}))
+        found |= _recalibration(predictions, samples, end, horizon, level="in_the_large" in wanted)
     if wanted & set(DISTANCES):
         found |= _distances(p, samples, end, horizon)
     if wanted & {"brier_at", "scaled_brier_at"}:
@@ -118,7 +160,7 @@ def _at(
         with np.errstate(divide="ignore", invalid="ignore"):
             found["scaled_brier_at"] = np.where(null > 0, 1.0 - brier / null, np.nan)
     if "concordance_at" in wanted:
-        found["concordance_at"] = _concordance(p, samples, end, horizon)
+        found["concordance_at"] = _concordance(predictions, samples, end, horizon)
     return {name: found[name] for name in AT if name in wanted and name in found}
 
 
@@ -149,45 +191,44 @@ def _log_score(incidence: FloatArray, samples: Samples) -> FloatArray:
     return np.asarray(each.sum(axis=1) / samples.total)
 
 
-def _concordance(p: FloatArray, samples: Samples, end: int, horizon: int) -> FloatArray:
+def _concordance(predictions: Predictions, samples: Samples, end: int, horizon: int) -> FloatArray:
     """Cumulative/dynamic concordance; controls are all known not to have ended so by the horizon."""
     happened = samples.happened(end, horizon)
     weight = samples.weights * samples.known(horizon)
-    order = np.argsort(p, axis=1)
-    n_predictions, n_samples = len(p), len(weight)
-    if n_predictions == 1 and n_samples > 1:
-        order = np.broadcast_to(order, weight.shape)
-    if n_samples == 1 and n_predictions > 1:
-        weight = np.broadcast_to(weight, order.shape)
-    risen = np.take_along_axis(np.broadcast_to(p, order.shape), order, axis=1)
-    sorted_weight = np.take_along_axis(weight, order, axis=1)
-    case = happened[order]
-    controls = np.where(case, 0.0, sorted_weight)
-    upto = np.cumsum(controls, axis=1)
-    starts = np.ones(risen.shape, dtype=bool)
-    starts[:, 1:] = risen[:, 1:] != risen[:, :-1]
-    # controls below a run of equal predictions, carried along the run; sums only rise
-    below = np.maximum.accumulate(np.where(starts, upto - controls, 0.0), axis=1)
-    if starts.all():
-        equal = controls
+    order, starts = predictions.order(end, horizon)
+    shape = (max(len(order), len(weight)), order.shape[1])
+    if len(order) == 1:
+        sorted_weight = weight[:, order[0]]
     else:
-        ends = np.ones(risen.shape, dtype=bool)
+        sorted_weight = np.take_along_axis(np.broadcast_to(weight, shape), order, axis=1)
+    case = happened[order]
+    cases = np.where(case, sorted_weight, 0.0)
+    controls = sorted_weight - cases
+    upto = np.cumsum(controls, axis=1)
+    if starts.all():
+        ranked = upto - 0.5 * controls  # controls below, and half of those equal
+    else:
+        starts = np.broadcast_to(starts, shape)
+        # controls below a run of equal predictions, carried along the run; sums only rise
+        below = np.maximum.accumulate(np.where(starts, upto - controls, 0.0), axis=1)
+        ends = np.ones(shape, dtype=bool)
         ends[:, :-1] = starts[:, 1:]
         through = np.minimum.accumulate(np.where(ends, upto, np.inf)[:, ::-1], axis=1)[:, ::-1]
-        equal = through - below
-    cases = np.where(case, sorted_weight, 0.0)
+        ranked = 0.5 * (below + through)
     pairs = cases.sum(axis=1) * upto[:, -1]
     with np.errstate(divide="ignore", invalid="ignore"):
-        return np.where(pairs > 0, (cases * (below + 0.5 * equal)).sum(axis=1) / pairs, np.nan)
+        return np.where(pairs > 0, np.einsum("ri,ri->r", cases, ranked) / pairs, np.nan)
 
 
 def _recalibration(
-    p: FloatArray, samples: Samples, end: int, horizon: int, *, level: bool
+    predictions: Predictions, samples: Samples, end: int, horizon: int, *, level: bool
 ) -> dict[str, FloatArray]:
     """Calibration in the large, slope and intercept by Newton's method on all at once."""
     y = samples.outcome(end, horizon)
     w = samples.weights
-    lp, sound = _logits(p, w)
+    lp, certain = predictions.logits(end, horizon)
+    # a prediction that is certain has no logit, unless its case is not in the sample
+    sound = ~(certain & (w > 0)).any(axis=1) if certain.any() else np.ones(1, dtype=bool)
     mean = (w * y).sum(axis=1) / samples.total
     sound = sound & np.isfinite(mean) & (mean > 0) & (mean < 1)
     found = {}
@@ -200,17 +241,6 @@ def _recalibration(
     found["slope"] = np.where(told, slope, np.nan)
     found["intercept"] = np.where(told, intercept, np.nan)
     return found
-
-
-def _logits(p: FloatArray, weights: FloatArray) -> tuple[FloatArray, BoolArray]:
-    """Logits, 0 where infinite, and for which pairs of prediction and sample none is infinite."""
-    certain = (p <= 0.0) | (p >= 1.0)
-    with np.errstate(divide="ignore", invalid="ignore"):
-        lp = np.log(p) - np.log1p(-p)
-    lp[certain] = 0.0
-    if not certain.any():
-        return lp, np.ones(1, dtype=bool)
-    return lp, ~(certain & (weights > 0)).any(axis=1)
 
 
 def _shift(lp: FloatArray, y: FloatArray, w: FloatArray) -> FloatArray:
@@ -237,13 +267,17 @@ def _line(lp: FloatArray, y: FloatArray, w: FloatArray) -> tuple[FloatArray, Flo
 
     for _ in range(_STEPS):
         x, wr = rows(lp), rows(w)
-        mu = 1.0 / (1.0 + np.exp(-np.clip(a[going, None] + b[going, None] * x, -500.0, 500.0)))
+        mu = a[going, None] + b[going, None] * x
+        np.clip(mu, -500.0, 500.0, out=mu)
+        np.exp(-mu, out=mu)
+        mu += 1.0
+        np.reciprocal(mu, out=mu)
         residual = wr * (rows(y) - mu)
-        v = wr * mu * (1.0 - mu)
+        v = wr * mu
+        v -= v * mu
         vx = v * x
-        g0, g1 = residual.sum(axis=1), np.einsum("ri,ri->r", residual, np.broadcast_to(x, residual.shape))
-        h00, h01 = v.sum(axis=1), vx.sum(axis=1)
-        h11 = np.einsum("ri,ri->r", vx, np.broadcast_to(x, vx.shape))
+        g0, g1 = residual.sum(axis=1), _dot(residual, x)
+        h00, h01, h11 = v.sum(axis=1), vx.sum(axis=1), _dot(vx, x)
         det = h00 * h11 - h01 * h01
         with np.errstate(divide="ignore", invalid="ignore"):
             da, db = (h11 * g0 - h01 * g1) / det, (h00 * g1 - h01 * g0) / det
@@ -251,13 +285,19 @@ def _line(lp: FloatArray, y: FloatArray, w: FloatArray) -> tuple[FloatArray, Flo
         shrink = np.where(size > 3.0, 3.0 / np.maximum(size, 1e-300), 1.0)
         a[going] += shrink * da
         b[going] += shrink * db
-        going = going[np.isfinite(size) & (size >= _TOLERANCE)]
+        # Newton squares the error: after a step of this size the next would be at rounding
+        going = going[np.isfinite(size) & (size >= _LAST_STEP)]
         if not going.size:
             break
     a[going] = b[going] = np.nan
     wild = ~np.isfinite(a) | ~np.isfinite(b)
     a[wild] = b[wild] = np.nan
     return a, b
+
+
+def _dot(left: FloatArray, right: FloatArray) -> FloatArray:
+    """Row by row, one row of either standing for all."""
+    return np.asarray(np.einsum("ri,ri->r", left, np.broadcast_to(right, left.shape)))
 
 
 def _distances(p: FloatArray, samples: Samples, end: int, horizon: int) -> dict[str, FloatArray]:

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from retreat import hazard
 from retreat.fitting.hazardfit import Courses
 from retreat.fitting.logistic import LogisticHazard
-from retreat.fitting.replicates import carried_on, fit_replicates
+from retreat.fitting.replicates import ReplicateFitter, carried_on
 from retreat.hazard import Link
 from retreat.validation.schemes.resampling import copies
 
@@ -86,8 +86,8 @@ class LogisticRefits:
 
     def predict(self, weights: FloatArray) -> tuple[FloatArray, dict[int, str]]:
         """See :class:`~retreat.validation.schemes.resampling.Refits`."""
-        courses, settings = self._work
-        found = fit_replicates(courses, settings, weights, refuse_separation=self.estimator.penalty == 0)
+        courses, fitter = self._work
+        found = fitter.fit(weights)
         effects = carried_on(found.session_effects, self.horizon)
         predictor = np.einsum("rkp,np->rnk", found.coefficients, courses.X, optimize=True)
         out = incidences(predictor, effects, self.estimator.link)
@@ -95,10 +95,10 @@ class LogisticRefits:
         return out, found.failures
 
     @cached_property
-    def _work(self) -> tuple[Courses, Any]:
+    def _work(self) -> tuple[Courses, ReplicateFitter]:
         columns, settings = self.estimator.prepared(self.X)
         courses = Courses(columns.standardised, self.sessions, self.ending, self.n_ends, None, columns.names)
-        return courses, settings
+        return courses, ReplicateFitter(courses, settings, refuse_separation=self.estimator.penalty == 0)
 
 
 def incidences(predictor: FloatArray, effects: FloatArray, link: Link) -> FloatArray:

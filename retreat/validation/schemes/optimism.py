@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from retreat.errors import Fault, FitError
 from retreat.validation._checked import Courses
-from retreat.validation.panel import DISTANCES, NAMES, Key, Panel, evaluate
+from retreat.validation.panel import DISTANCES, NAMES, Key, Panel, Predictions, evaluate
 from retreat.validation.samples import Samples
 from retreat.validation.schemes.resampling import Progress, Refits, chunks, shared
 
@@ -29,7 +29,7 @@ class Question:
     horizons: tuple[int, ...]
     measures: tuple[str, ...] = NAMES
 
-    def on(self, incidence: FloatArray, samples: Samples) -> Panel:
+    def on(self, incidence: FloatArray | Predictions, samples: Samples) -> Panel:
         """The measures of these predictions on these samples."""
         return evaluate(incidence, samples, ends=self.ends, horizons=self.horizons, measures=self.measures)
 
@@ -168,11 +168,12 @@ def _one_chunk(
     sample = Samples(question.seen, weights)
     original = Samples(question.seen, np.ones((1, weights.shape[1])))
     with np.errstate(invalid="ignore"):
-        train = question.on(predicted, sample)
-        test = question.on(predicted, original)
+        together = Predictions(predicted)
+        train = question.on(together, sample)
+        test = question.on(together, original)
         held = question.on(whole, sample)
         others = (
-            question.on(predicted, Samples(question.seen, (weights == 0).astype(float)))
+            question.on(together, Samples(question.seen, (weights == 0).astype(float)))
             if left_out
             else {key: np.full(len(weights), np.nan) for key in train}
         )

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator
-from contextlib import contextmanager
+from contextlib import AbstractContextManager, contextmanager, nullcontext
 from typing import Protocol
 
 import numpy as np
@@ -54,7 +54,9 @@ def bootstrap_weights(group: IntArray, resamples: int, seed: int) -> FloatArray:
         Seed of the draws.
     """
     n = int(group.max()) + 1
-    drawn = np.random.default_rng(seed).multinomial(n, np.full(n, 1.0 / n), size=resamples)
+    chosen = np.random.default_rng(seed).integers(0, n, size=(resamples, n))
+    chosen += n * np.arange(resamples)[:, None]
+    drawn = np.bincount(chosen.ravel(), minlength=resamples * n).reshape(resamples, n)
     # rows in memory one after the other, as they arrive in another process: sums then have the same last bit
     return np.ascontiguousarray(drawn[:, group], dtype=float)
 
@@ -105,10 +107,11 @@ def shared[Task, Result](
 
     todo = list(tasks)
     results: list[Result] = []
-    with _backend(cluster):
+    here = jobs == 1 and not cluster
+    with _backend(cluster), one_thread() if here else nullcontext():
         found: Iterator[Result] = (
-            (_alone(work, task) for task in todo)
-            if jobs == 1 and not cluster
+            (work(task) for task in todo)
+            if here
             else Parallel(n_jobs=-1 if cluster else jobs, return_as="generator")(
                 delayed(_alone)(work, task) for task in todo
             )
@@ -121,11 +124,16 @@ def shared[Task, Result](
 
 
 def _alone[Task, Result](work: Callable[[Task], Result], task: Task) -> Result:
-    """One task with one thread for matrix products: threads only wait for each other, and would change bits."""
+    with one_thread():
+        return work(task)
+
+
+def one_thread() -> AbstractContextManager[object]:
+    """One thread for matrix products: several only wait for each other here, and would change the last bit."""
     from threadpoolctl import threadpool_limits
 
-    with threadpool_limits(1):
-        return work(task)
+    limits: AbstractContextManager[object] = threadpool_limits(1)
+    return limits
 
 
 @contextmanager
