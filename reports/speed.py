@@ -6,7 +6,9 @@ lengths recorded to 0.5 mm, by retreat and by statsmodels (MNLogit, Newton) on o
 the rows included; coefficients must agree to 1e-7. (b) `retreat sheet` from a saved model to a written page against
 a bare `import numpy`, alternating. (c) Expected incidence of 10,000 cases over 4,000 draws and 8 sessions against a
 numpy loop over cases (timed on 500, scaled), equal to 1e-6 (single precision). (d) The Bayesian `core` against the
-same model written row by row (`reports.rowwise_bayes`), CPU seconds at equal draws. Times are medians of the repeats
+same model written row by row (`reports.rowwise_bayes`), CPU seconds at equal draws. (e) The optimism bootstrap of 1,000
+cases against a loop of statsmodels fits and against joblib over scikit-learn on two processes
+(`reports.speed_optimism`), the same optimism to 1e-3. Times are medians of the repeats
 shown; memory is the rise of peak resident size during the work.
 
     python -m reports.speed [--quick] [--json FILE]
@@ -124,6 +126,26 @@ def bayes() -> dict[str, Any] | None:
     return dict(rowwise_bayes.compare())
 
 
+def optimism(n_cases: int, resamples: int) -> dict[str, Any]:
+    """The optimism bootstrap by retreat and by two peers."""
+    found = {
+        name: alone(f"optimism_{name}", n_cases=n_cases, resamples=resamples)
+        for name in ("retreat", "statsmodels", "sklearn")
+    }
+    ours = found["retreat"]
+    for name in ("statsmodels", "sklearn"):
+        away = max(abs(found[name]["optimism"][m] - gap) for m, gap in ours["optimism"].items())
+        times = found[name]["seconds"] / ours["seconds"]
+        found[name] |= {"largest_difference": away, "times": times}
+        print(
+            f"(e) optimism of {n_cases:,} cases, {resamples:,} resamples: retreat {ours['seconds']:.2f} s, {name} "
+            f"{found[name]['seconds']:.1f} s: {times:.1f} times as fast, optimism within {away:.0e}"
+        )
+        if not away < 1e-3:
+            raise SystemExit("the optimism differs: no comparison of speed")
+    return found
+
+
 def main() -> None:
     parser = argparse.ArgumentParser(
         description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
@@ -139,6 +161,7 @@ def main() -> None:
         "sheet": cold_sheet(3 if options.quick else 11),
         "forecast": forecasts(2_000 if options.quick else 10_000),
         "bayes": None if options.quick else bayes(),
+        "optimism": optimism(1_000, 100 if options.quick else 1_000),
     }
     if options.json:
         options.json.write_text(json.dumps(results, indent=1), encoding="utf-8")

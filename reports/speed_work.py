@@ -14,6 +14,7 @@ from typing import Any
 
 import numpy as np
 
+from reports import speed_optimism
 from reports.speed_courses import ENDS, LAST, read_courses, write_courses
 
 __all__ = ["forecast", "retreat_fit", "statsmodels_fit", "write_courses"]
@@ -108,6 +109,21 @@ def by_loop(model: Any, new: Any, horizon: int) -> np.ndarray:
         staying = np.column_stack([np.ones(len(after)), after[:, :-1]])
         out.append(np.cumsum(staying[:, None] * hazard, axis=2).mean(axis=0))
     return np.array(out)
+
+
+def optimism_retreat(n_cases: int, resamples: int) -> dict[str, Any]:
+    """See `reports.speed_optimism`."""
+    return speed_optimism.by_retreat(n_cases, resamples)
+
+
+def optimism_statsmodels(n_cases: int, resamples: int) -> dict[str, Any]:
+    """See `reports.speed_optimism`."""
+    return speed_optimism.by_statsmodels(n_cases, resamples)
+
+
+def optimism_sklearn(n_cases: int, resamples: int) -> dict[str, Any]:
+    """See `reports.speed_optimism`."""
+    return speed_optimism.by_sklearn(n_cases, resamples)
 
 
 def wall(command: list[str], environment: dict[str, str]) -> float:
