@@ -35,6 +35,12 @@ if TYPE_CHECKING:
 @click.option(
     "--by", multiple=True, help="operator, site or period: leave each out in turn. May be repeated."
 )
+@click.option(
+    "--imputations",
+    default=0,
+    show_default=True,
+    help="Imputed copies of each sample; 0 leaves incomplete cases out.",
+)
 @click.option("--jobs", default=1, show_default=True, help="Processes; -1 is one a core.")
 @click.option("--cluster", default="", help="Address of a Dask scheduler that does the work.")
 @seed_option
@@ -50,6 +56,7 @@ def command(
     folds: int,
     repeats: int,
     by: tuple[str, ...],
+    imputations: int,
     jobs: int,
     cluster: str,
     seed: int,
@@ -72,6 +79,7 @@ def command(
             folds=folds,
             repeats=repeats,
             by=by,
+            imputations=imputations,
             jobs=jobs,
             cluster=cluster,
             seed=seed,

@@ -64,8 +64,11 @@ def _sections(report: ValidationReport) -> list[Section]:
         Section(f"{name}: the verdict", _verdict(report), (), ()),
         Section(f"{name}: predicted and observed, session by session", facts, (), (_incidence(report),)),
         Section(f"{name}: calibration", [_LEVELS], _figures(report), (_measures(report),)),
+        _sessions(report, name),
         *_mid_course(report, name),
         *_beside(report, name),
+        _decisions(report, name),
+        _parts(report, name),
         *_clusters(report, name),
         *_instability(report, name),
     ]
@@ -101,6 +104,78 @@ def _mid_course(report: ValidationReport, name: str) -> list[Section]:
     )
     table = Table("Calibration during a course, on unseen patients", columns, rows)
     return [Section(f"{name}: during a course", [text], (), (table,))]
+
+
+def _sessions(report: ValidationReport, name: str) -> Section:
+    """Hazards session by session, and the whole distribution of courses."""
+    ends = list(report.n_ended)
+    rows: list[Sequence[Cell]] = [
+        (
+            f"{ends[row.end - 1]} at session {row.session}",
+            int(row.at_risk),
+            int(row.events),
+            row.expected,
+            _with_interval(row.observed_expected, (row.low, row.high)) or row.reason,
+        )
+        for row in report.hazards
+    ]
+    columns = ("End", "Had the session", "Ended so", "Expected", "Observed / expected")
+    found = report.d_calibration
+    text = (
+        "Among those who had each session, how many ended so at it. The number of sessions as a whole: the test of "
+        "even spread over the predicted distributions (D-calibration, Haider and others 2020, from memory) has "
+        + (f"p = {found.p:.2f}; a small p speaks against the model." if found.p == found.p else found.reason)
+    )
+    return Section(f"{name}: each session", [text], (), (Table("Hazards on unseen patients", columns, rows),))
+
+
+def _decisions(report: ValidationReport, name: str) -> Section:
+    tables = []
+    for horizon, found in report.decisions.items():
+        rows: list[Sequence[Cell]] = [
+            (f"{threshold:.0%}", model, all_, 0.0)
+            for threshold, model, all_ in zip(
+                found.thresholds.tolist(), found.model.tolist(), found.offer_all.tolist(), strict=True
+            )
+        ]
+        columns = ("Chance from which it is quoted", "By the model", "To all", "To none")
+        tables.append(Table(f"A package of {horizon} sessions: net benefit per eye", columns, rows))
+    text = (
+        "Net benefit of quoting a package of so many sessions to eyes whose chance of being finished by then is at "
+        "least a threshold: eyes rightly quoted, less those wrongly quoted weighted by the odds of the threshold "
+        "(Vickers and Elkin 2006, from memory). The model is of use where it lies above both other columns."
+    )
+    return Section(f"{name}: a decision", [text], (), tuple(tables))
+
+
+def _parts(report: ValidationReport, name: str) -> Section:
+    rows: list[Sequence[Cell]] = [
+        (
+            f"{row.feature}: {row.level.replace('_', ' ')}",
+            row.n if row.n else "hidden",
+            row.expected,
+            row.observed,
+            _with_interval(row.observed_expected, row.interval) or row.reason,
+        )
+        for row in report.subgroups
+    ]
+    lost: list[Sequence[Cell]] = [
+        (row.assumption, row.n_lost, row.observed, f"{row.observed_expected:.2f}") for row in report.losses
+    ]
+    columns = ("Part", "Cases", "Mean predicted", "Observed", "Observed / expected")
+    first = next(iter(report.n_ended))
+    texts = [
+        f"{first.capitalize()} by session {min(max(k for _, k in report.calibrations), 3)} in parts of the cases; "
+        "parts of fewer than 11 are hidden, and as many others as would give them away. Many parts are looked at: one "
+        "of twenty intervals misses 1 by chance.",
+        f"What if those lost on the way were not like those who stayed? {first.capitalize()} by session "
+        f"{max(k for _, k in report.calibrations)} if none of them, all of them, or some in between ended so.",
+    ]
+    tables = (
+        Table("Agreement in parts", columns, rows),
+        Table("Cases lost on the way", ("Of those lost", "Lost", "Observed", "Observed / expected"), lost),
+    )
+    return Section(f"{name}: parts, and cases lost", texts, (), tables)
 
 
 def _clusters(report: ValidationReport, name: str) -> list[Section]:
@@ -260,6 +335,7 @@ _OTHERS = {
     "null": "everyone alike",
     "lifetable": "the life table by kind",
     "boosted": "boosted trees",
+    "complete": "the fit to complete cases",
 }
 
 

@@ -151,5 +151,5 @@ def _shown(cell: Cell) -> str:
     if cell is None:
         return ""
     if isinstance(cell, float):
-        return "not available" if math.isnan(cell) else f"{cell:.3f}"
+        return "not available" if math.isnan(cell) else f"{cell:.3f}".replace("-0.000", "0.000")
     return str(cell)

@@ -131,7 +131,9 @@ def validate_estimator(
         for (m, h, end), v in found.values.items()
     )
     return BootstrapReport(
-        scheme=scheme_words(correction, resamples, int(group.max()) + 1),
+        scheme=scheme_words(
+            correction, resamples, f"{int(group.max()) + 1} {'cases' if groups is None else 'groups'}"
+        ),
         n_cases=len(seen.sessions),
         n_groups=int(group.max()) + 1,
         level=level,
@@ -140,10 +142,10 @@ def validate_estimator(
     )
 
 
-def scheme_words(correction: Correction, resamples: int, n_groups: int) -> str:
+def scheme_words(correction: Correction, resamples: int, units: str) -> str:
     """The scheme in words."""
     name = "Harrell's optimism bootstrap" if correction == "harrell" else ".632+ bootstrap"
-    return f"{name}, {resamples} resamples of {n_groups} patients or groups"
+    return f"{name}, {resamples} resamples of {units}"
 
 
 def check_arguments(

@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
 
+from retreat import features as feature_floor
 from retreat.definitions import LAST_SESSION, Definition, read_definition
 from retreat.errors import Fault, FitError
 from retreat.fitting.design import CaseData, read_data
@@ -21,8 +22,12 @@ from retreat.validation.agreement_at import calibration_at
 from retreat.validation.agreement_record import Calibration
 from retreat.validation.clusters import ClusterSpread, cluster_spread
 from retreat.validation.comparison import Comparison, case_scores, compare
+from retreat.validation.decision import net_benefit_at
 from retreat.validation.estimators import check_arguments, scheme_words
+from retreat.validation.hazards_at import hazard_calibration
+from retreat.validation.histogram import d_calibration
 from retreat.validation.instability import Instability, instability
+from retreat.validation.losses import loss_sensitivity
 from retreat.validation.midcourse import AHEAD, mid_course
 from retreat.validation.observed import aalen_johansen
 from retreat.validation.panel import Key, Panel, evaluate
@@ -32,7 +37,8 @@ from retreat.validation.schemes.challengers import CHALLENGERS, challenger
 from retreat.validation.schemes.folds import HeldOut, deal_patients, held_out
 from retreat.validation.schemes.optimism import Correction, Optimism, Question, correct_optimism
 from retreat.validation.schemes.recipe_refits import RecipeRefits
-from retreat.validation.schemes.resampling import Progress, bootstrap_weights
+from retreat.validation.schemes.resampling import Progress, Refits, bootstrap_weights
+from retreat.validation.subgroups import parts_of, subgroups
 from retreat.validation.verdict import judge
 
 if TYPE_CHECKING:
@@ -41,6 +47,8 @@ if TYPE_CHECKING:
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
 
+# chances from which a package may be quoted
+THRESHOLDS = tuple(np.round(np.arange(0.1, 0.95, 0.1), 1).tolist())
 NAMES = (
     "observed_expected",
     "in_the_large",
@@ -69,6 +77,8 @@ def validate(
     repeats: int = 1,
     by: str | Sequence[str] = (),
     challengers: Sequence[str] = CHALLENGERS,
+    imputations: int = 0,
+    decisions: Sequence[int] = (2,),
     horizons: Sequence[int] = (1, 2, 3, 4),
     level: float = 0.95,
     seed: int = 1,
@@ -105,6 +115,13 @@ def validate(
         much calibration differs between them.
     challengers : sequence of str
         What else is fitted to the same folds: ``"null"``, ``"lifetable"``, ``"boosted"``.
+    imputations : int
+        Copies of each sample whose missing features are imputed, fitted each by itself and their predictions
+        averaged; 0 leaves incomplete cases out. With imputations every begun case is predicted, and the fit to
+        complete cases stands beside.
+    decisions : sequence of int
+        Sessions h for the net benefit of quoting a package of h sessions to eyes whose chance of being finished by
+        then is at least a threshold.
     horizons : sequence of int
         Sessions at which measures are taken, each reached by somebody.
     level : float in (0, 1)
@@ -137,16 +154,29 @@ def validate(
     table = as_cases(cases)
     everyone = read_data(table, chosen)
     everyone.design()  # too few cases are told as such, not as too few for the folds
-    kept = np.flatnonzero(everyone.complete)
+    kept = np.flatnonzero(everyone.begun if imputations else everyone.complete)
     data = everyone.rows(kept)
     wanted = (by,) if isinstance(by, str) else tuple(by)
     seen = courses(data.sessions, data.ending, None, n_ends=len(chosen.ends))
-    ks = _checked(chosen, seen, horizons, resamples, correction, level, seed, repeats, wanted, challengers)
+    ks = _checked(
+        chosen,
+        seen,
+        horizons,
+        resamples,
+        correction,
+        level,
+        seed,
+        repeats,
+        wanted,
+        challengers,
+        imputations,
+        decisions,
+    )
     horizon = ks[-1] if LAST_SESSION[chosen.outcome] else max(ks[-1], AHEAD + 2)
     patient = np.unique(data.patient, return_inverse=True)[1].astype(np.int64)
     deals = np.stack([deal_patients(data.patient, folds, seed + r) for r in range(repeats)])
     run = _Run(data, seen, patient, ks, level, seed, jobs, cluster, progress)
-    refits = RecipeRefits(data, name, seed, settings, horizon)
+    refits = RecipeRefits(data, name, seed, settings, horizon, imputations)
     unseen = held_out(refits, deals, jobs=jobs, cluster=cluster, progress=progress)
     told = np.isfinite(unseen.incidence).all(axis=(0, 2, 3))
     if not told.any():
@@ -173,7 +203,10 @@ def validate(
         rows = run.held_out_rows(whole[0], unseen, told)
     part = run.of(told)
     first = unseen.incidence[0][told]
-    comparisons, missing = _beside(run, first, told, deals[:1], challengers, horizon)
+    others = {what: challenger(what, data, seed=seed, horizon=horizon) for what in challengers}
+    if imputations:
+        others["complete"] = replace(refits, imputations=0)
+    comparisons, missing = _beside(run, first, told, deals[:1], others)
     during = (
         ()
         if LAST_SESSION[chosen.outcome]
@@ -197,6 +230,35 @@ def validate(
         comparisons=comparisons,
         no_comparison=missing,
         mid_course=during,
+        hazards=hazard_calibration(
+            _hazards(first[:, :, : ks[-1]]), part.seen.sessions, part.seen.ending, level=level
+        ),
+        d_calibration=d_calibration(
+            np.diff(first[:, :, : ks[-1]], axis=-1, prepend=0.0), part.seen.sessions, part.seen.ending
+        ),
+        decisions={
+            h: net_benefit_at(
+                first[:, 0, h - 1],
+                part.seen.sessions,
+                part.seen.ending,
+                end=1,
+                horizon=h,
+                thresholds=THRESHOLDS,
+                groups=part.patient,
+            )
+            for h in decisions
+            if h <= ks[-1]
+        },
+        subgroups=subgroups(
+            first[:, 0, min(ks[-1], 3) - 1],
+            part.seen,
+            part.patient,
+            parts_of(_split_by(table.iloc[kept[told]])),
+            end=1,
+            horizon=min(ks[-1], 3),
+            level=level,
+        ),
+        losses=loss_sensitivity(first[:, 0, ks[-1] - 1], part.seen, end=1, horizon=ks[-1]),
         clusters=tuple(
             spread for what in wanted for spread in _clusters(run, refits, table.iloc[kept], what)
         ),
@@ -347,16 +409,14 @@ def _beside(
     predicted: FloatArray,
     told: NDArray[np.bool_],
     deal: IntArray,
-    names: Sequence[str],
-    horizon: int,
+    others: Mapping[str, Refits | None],
 ) -> tuple[tuple[Comparison, ...], str]:
     """Scores beside the challengers' on the same folds, and why one that was due is missing."""
     part = run.of(told)
     ours = case_scores(predicted, part.seen, run.ends, run.horizons)
     comparisons: list[Comparison] = []
     missing: list[str] = []
-    for name in names:
-        refits = challenger(name, run.data, seed=run.seed, horizon=horizon)
+    for name, refits in others.items():
         if refits is None:
             continue
         found = held_out(refits, deal, jobs=run.jobs, cluster=run.cluster, progress=run.progress)
@@ -394,6 +454,21 @@ def _clusters(run: _Run, refits: RecipeRefits, table: pd.DataFrame, by: str) -> 
     )
 
 
+def _hazards(incidence: FloatArray) -> FloatArray:
+    """Chance of each end at each session for a case still in treatment, shape (cases, ends, sessions)."""
+    pmf = np.diff(incidence, axis=-1, prepend=0.0)
+    before = 1.0 - np.concatenate([np.zeros_like(incidence[..., :1]), incidence[..., :-1]], axis=-1).sum(
+        axis=1
+    )
+    with np.errstate(divide="ignore", invalid="ignore"):
+        return np.clip(np.where(before[:, None] > 0, pmf / before[:, None], 0.0), 0.0, 1.0)
+
+
+def _split_by(table: pd.DataFrame) -> dict[str, NDArray[Any]]:
+    """Features that the report looks at by level: kind, corneal history, lens, age."""
+    return dict(feature_floor.features(table, ("opacity", "cornea", "lens", "age")))
+
+
 def _instability(
     boot: Optimism | None, whole: FloatArray, end: str, horizons: tuple[int, ...]
 ) -> Instability | None:
@@ -405,7 +480,7 @@ def _instability(
 def _scheme(folds: int, repeats: int, resamples: int, correction: Correction, n_patients: int) -> str:
     deals = f", {repeats} times" if repeats > 1 else ""
     words = f"{folds}-fold cross-validation by patient{deals}"
-    return f"{scheme_words(correction, resamples, n_patients)}; {words}" if resamples else words
+    return f"{scheme_words(correction, resamples, f'{n_patients} patients')}; {words}" if resamples else words
 
 
 def _checked(
@@ -419,10 +494,17 @@ def _checked(
     repeats: int,
     by: Sequence[str],
     challengers: Sequence[str],
+    imputations: int,
+    decisions: Sequence[int],
 ) -> tuple[int, ...]:
     faults = []
     if isinstance(repeats, bool) or not isinstance(repeats, int) or repeats < 1:
         faults.append(Fault("repeats", f"{repeats!r}", "a whole number from 1"))
+    if isinstance(imputations, bool) or not isinstance(imputations, int) or not 0 <= imputations <= 100:
+        faults.append(Fault("imputations", f"{imputations!r}", "a whole number from 0 to 100"))
+    for h in decisions:
+        if isinstance(h, bool) or not isinstance(h, int) or h < 1:
+            faults.append(Fault("decisions", f"{h!r}", "whole sessions from 1"))
     for what in by:
         if what not in CLUSTERS:
             faults.append(Fault("by", f"{what!r}", ", ".join(CLUSTERS)))

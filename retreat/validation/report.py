@@ -19,8 +19,13 @@ if TYPE_CHECKING:
 
     from retreat.model import Model
     from retreat.validation.clusters import ClusterSpread
+    from retreat.validation.decision import NetBenefit
+    from retreat.validation.hazards_at import HazardCalibration
+    from retreat.validation.histogram import DCalibration
     from retreat.validation.instability import Instability
+    from retreat.validation.losses import LossRow
     from retreat.validation.midcourse import MidCourse
+    from retreat.validation.subgroups import SubgroupRow
     from retreat.validation.verdict import Verdict
 
 FloatArray = NDArray[np.float64]
@@ -140,6 +145,16 @@ class ValidationReport:
         Why a comparison that was due is missing; empty else.
     mid_course : tuple of MidCourse
         Calibration during a course.
+    hazards : tuple of HazardCalibration
+        Expected and seen at each session, among those who had it.
+    d_calibration : DCalibration
+        Whether courses fall evenly over their predicted distributions.
+    decisions : mapping of int to NetBenefit
+        Net benefit of quoting a package of so many sessions, by threshold.
+    subgroups : tuple of SubgroupRow
+        Agreement of the first end in parts of the cases.
+    losses : tuple of LossRow
+        Agreement of the first end were those lost unlike those who stayed.
     clusters : tuple of ClusterSpread
         Spread of calibration between operators, sites or periods, where asked for.
     instability : Instability or None
@@ -169,6 +184,11 @@ class ValidationReport:
     comparisons: tuple[Comparison, ...]
     no_comparison: str
     mid_course: tuple[MidCourse, ...]
+    hazards: tuple[HazardCalibration, ...]
+    d_calibration: DCalibration
+    decisions: Mapping[int, NetBenefit]
+    subgroups: tuple[SubgroupRow, ...]
+    losses: tuple[LossRow, ...]
     clusters: tuple[ClusterSpread, ...]
     instability: Instability | None
     verdict: Verdict
@@ -227,6 +247,14 @@ class ValidationReport:
             "no_comparison": self.no_comparison,
             "comparisons": [_plain(row) for row in self.comparisons],
             "mid_course": [_plain(row) for row in self.mid_course],
+            "hazards": [_plain(row) for row in self.hazards],
+            "d_calibration": {
+                **_plain(self.d_calibration),
+                "histogram": _plain(self.d_calibration.histogram),
+            },
+            "decisions": {str(h): _plain(found) for h, found in self.decisions.items()},
+            "subgroups": [_plain(row) for row in self.subgroups],
+            "losses": [_plain(row) for row in self.losses],
             "clusters": [_plain(row) for row in self.clusters],
             "instability": self._instability(),
             "verdict": _plain(self.verdict),

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -10,6 +11,7 @@ from numpy.typing import NDArray
 from retreat.definitions import read_definition
 from retreat.errors import FitError
 from retreat.fitting.design import CaseData
+from retreat.model.completion import is_missing
 from retreat.validation._checked import courses
 from retreat.validation.samples import Samples
 from retreat.validation.schemes.recipe_refits import RecipeRefits
@@ -18,7 +20,6 @@ from retreat.validation.schemes.resampling import Refits, copies
 FloatArray = NDArray[np.float64]
 
 CHALLENGERS = ("null", "lifetable", "boosted")
-WORDS = {"null": "everyone alike", "lifetable": "life table by kind", "boosted": "boosted trees"}
 
 
 @dataclass(frozen=True)
@@ -56,11 +57,25 @@ class BoostedRefits:
             rows, _ = copies(weight)
             try:
                 design = self.data.rows(rows).design()
-                X = design.coding.encode(self.data.features, n_cases=n)
+                X = design.coding.encode(self._known, n_cases=n)
                 out[r] = boosted_incidence(design, X, self.horizon, self.seed)
             except FitError as error:
                 failures[r] = str(error.faults[0])
         return out, failures
+
+    @property
+    def _known(self) -> dict[str, NDArray[Any]]:
+        """Features with missing ones at the commonest level or the median: trees are not told more."""
+        filled = {}
+        for name, values in self.data.features.items():
+            gone, filled[name] = is_missing(values), values.copy()
+            if gone.any() and not gone.all():
+                known = values[~gone]
+                levels, counts = np.unique(
+                    known.astype(str) if known.dtype == object else known, return_counts=True
+                )
+                filled[name][gone] = levels[counts.argmax()] if known.dtype == object else np.median(known)
+        return filled
 
 
 def challenger(name: str, data: CaseData, *, seed: int, horizon: int) -> Refits | None:

@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from retreat.errors import Fault, FitError
 from retreat.fitting.design import CaseData
 from retreat.recipe import fit_design
+from retreat.validation.imputation import imputed
 from retreat.validation.schemes.resampling import copies
 
 FloatArray = NDArray[np.float64]
@@ -27,7 +28,8 @@ class RecipeRefits:
     Parameters
     ----------
     data : CaseData
-        Complete cases.
+        Begun cases. Those with a missing feature are left out of a fit or imputed; their own prediction is averaged
+        over the case mix, as for a patient of whom it is not known.
     method : str
         A method of :func:`retreat.fit`.
     seed : int
@@ -36,6 +38,8 @@ class RecipeRefits:
         Settings of the method.
     horizon : int
         Largest session predicted.
+    imputations : int
+        Copies with imputed features that are fitted, their predictions averaged; 0 fits complete cases.
     """
 
     data: CaseData
@@ -43,6 +47,7 @@ class RecipeRefits:
     seed: int
     settings: Mapping[str, Any]
     horizon: int
+    imputations: int = 0
 
     def predict(self, weights: FloatArray) -> tuple[FloatArray, dict[int, str]]:
         """See :class:`~retreat.validation.schemes.resampling.Refits`."""
@@ -62,9 +67,12 @@ class RecipeRefits:
         sample = self.data.rows(rows)
         # a patient drawn twice is two patients
         numbered = np.char.add(np.char.add(sample.patient.astype(str), "#"), copy.astype(str))
-        model = fit_design(
-            replace(sample, patient=numbered).design(), self.method, seed=self.seed, settings=self._settings
-        )
+        sample = replace(sample, patient=numbered)
+        fitted = imputed(sample, self.imputations, self.seed) if self.imputations else [sample]
+        return np.asarray(np.mean([self._expected(one) for one in fitted], axis=0))
+
+    def _expected(self, sample: CaseData) -> FloatArray:
+        model = fit_design(sample.design(), self.method, seed=self.seed, settings=self._settings)
         if model.card.failures:
             raise FitError(Fault("fit", model.card.failures[0], "a fit that passes its gates"))
         return model.expected_of(self.data.features, horizon=self.horizon)
