@@ -32,7 +32,9 @@ def clinic(n_cases: int) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
 def by_retreat(n_cases: int, resamples: int) -> dict[str, Any]:
     """Optimism by batched refits."""
     X, sessions, ending = clinic(n_cases)
-    validate_estimator(LogisticHazard(), X, sessions, ending, resamples=2, horizons=(HORIZON,), measures=MEASURES)
+    validate_estimator(
+        LogisticHazard(), X, sessions, ending, resamples=2, horizons=(HORIZON,), measures=MEASURES
+    )
     start = time.perf_counter()
     report = validate_estimator(
         LogisticHazard(), X, sessions, ending, resamples=resamples, horizons=(HORIZON,), measures=MEASURES
@@ -66,7 +68,9 @@ def by_sklearn(n_cases: int, resamples: int) -> dict[str, Any]:
 def _sklearn_fit(X: np.ndarray, y: np.ndarray, intercept: bool = False) -> np.ndarray:
     from sklearn.linear_model import LogisticRegression
 
-    found = LogisticRegression(C=np.inf, solver="newton-cholesky", tol=1e-8, fit_intercept=intercept).fit(X, y)
+    found = LogisticRegression(C=np.inf, solver="newton-cholesky", tol=1e-8, fit_intercept=intercept).fit(
+        X, y
+    )
     return np.concatenate([found.intercept_, found.coef_[0]]) if intercept else found.coef_[0]
 
 
@@ -98,7 +102,9 @@ def _resample(
     theta = fit(np.hstack([effects, X[rows][case]]), (end == 1).astype(float))
     eta = X @ theta[LAST:, None] + theta[None, :LAST]
     going = np.cumprod(1.0 / (1.0 + np.exp(eta)), axis=1)  # (cases, sessions)
-    return _measures(going[rows], sessions[rows], ending[rows], slope) - _measures(going, sessions, ending, slope)
+    return _measures(going[rows], sessions[rows], ending[rows], slope) - _measures(
+        going, sessions, ending, slope
+    )
 
 
 def _measures(going: np.ndarray, sessions: np.ndarray, ending: np.ndarray, slope: Any) -> np.ndarray:

@@ -53,9 +53,7 @@ def test_the_apparent_values_are_those_of_the_fitted_model(by_folds, cases):
     data = read_data(cases, read_definition("core"))
     kept = np.flatnonzero(data.complete)
     p = model.expected_of(data.rows(kept).features, horizon=3)[:, 0, 2]
-    expected = retreat.validation.brier_at(
-        p, data.sessions[kept], data.ending[kept], end=1, horizon=3
-    )
+    expected = retreat.validation.brier_at(p, data.sessions[kept], data.ending[kept], end=1, horizon=3)
     row = next(r for r in by_folds.rows if (r.measure, r.horizon, r.end) == ("brier_at", 3, "relieved"))
     assert row.apparent == pytest.approx(expected, abs=1e-9)
 
@@ -67,7 +65,9 @@ def test_held_out_patients_are_never_fitted(cases):
     weights = np.ones((1, len(data.sessions)))
     weights[0, :40] = 0.0
     predicted, _ = RecipeRefits(data, "logistic", 1, {}, 3).predict(weights)
-    model = retreat.fit(cases[read_data(cases, read_definition("core")).complete].iloc[40:], "core", draws=400)
+    model = retreat.fit(
+        cases[read_data(cases, read_definition("core")).complete].iloc[40:], "core", draws=400
+    )
     expected = model.expected_of(data.features, horizon=3)
     # the sandwich takes patients in another order of labels: the same to rounding
     np.testing.assert_allclose(predicted[0], expected, atol=1e-9)
