@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from functools import cache
+from typing import Any
 
 import numpy as np
 
@@ -42,7 +43,8 @@ NAMES = (*AT, *OVER, *WHOLE)
 
 _STEPS = 25
 _TOLERANCE = 1e-8
-_LAST_STEP = 1e-5
+# after a step of this size the next would be at rounding, of double and of single precision
+_LAST_STEP, _NEAR = 1e-5, 1e-2
 
 
 class Predictions:
@@ -132,7 +134,7 @@ def evaluate(
         if "rps" in measures:
             out["rps", last, ""] = briers.sum(axis=(0, 1))
     if "log_score" in measures:
-        out["log_score", last, ""] = _log_score(incidence[..., :last], samples)
+        out["log_score", last, ""] = _log_score(np.ascontiguousarray(incidence[..., :last]), samples)
     return out
 
 
@@ -174,21 +176,26 @@ def _brier(p: FloatArray, samples: Samples, end: int, horizon: int) -> FloatArra
 
 
 def _log_score(incidence: FloatArray, samples: Samples) -> FloatArray:
-    seen, horizon = samples.seen, incidence.shape[-1]
-    case = np.arange(len(seen.sessions))
+    seen = samples.seen
+    n_predictions, n, n_ends, horizon = incidence.shape
+    flat = incidence.reshape(n_predictions, -1)
     until = np.minimum(seen.sessions, horizon) - 1
     ended = (seen.ending > 0) & (seen.sessions <= horizon)
-    chance = 1.0 - incidence[:, case, :, until].sum(axis=-1).T  # (predictions, cases)
-    own = incidence[:, case[ended], seen.ending[ended] - 1, until[ended]]
-    before = np.where(
-        until[ended] > 0, incidence[:, case[ended], seen.ending[ended] - 1, until[ended] - 1], 0.0
-    )
-    chance[:, ended] = own - before
+    here = np.arange(n) * n_ends * horizon + until  # the first end by the last session seen
+    chance = 1.0 - flat.take(here, axis=1)
+    for end in range(1, n_ends):
+        chance -= flat.take(here + end * horizon, axis=1)
+    own = here[ended] + (seen.ending[ended] - 1) * horizon
+    later = until[ended] > 0
+    at = flat.take(own, axis=1)
+    at[:, later] -= flat.take(own[later] - 1, axis=1)
+    chance[:, ended] = at
     with np.errstate(divide="ignore"):
-        lost = -np.log(np.clip(chance, 0.0, 1.0))
+        lost = np.log(np.clip(chance, 0.0, 1.0, out=chance))
     # infinite where no chance was given; a case that is not in the sample does not count
-    each = np.where(samples.weights > 0, samples.weights * lost, 0.0)
-    return np.asarray(each.sum(axis=1) / samples.total)
+    if np.isinf(lost).any():
+        lost = np.where(samples.weights > 0, lost, 0.0)
+    return np.asarray(-np.einsum("ri,ri->r", *np.broadcast_arrays(samples.weights, lost)) / samples.total)
 
 
 def _concordance(predictions: Predictions, samples: Samples, end: int, horizon: int) -> FloatArray:
@@ -257,47 +264,63 @@ def _shift(lp: FloatArray, y: FloatArray, w: FloatArray) -> FloatArray:
 
 
 def _line(lp: FloatArray, y: FloatArray, w: FloatArray) -> tuple[FloatArray, FloatArray]:
-    """Intercepts and slopes; NaN where there is no finite one. Those that have converged leave the batch."""
-    R = max(len(lp), len(w))
-    a, b = np.zeros(R), np.ones(R)
-    going = np.arange(R)
+    """Intercepts and slopes; NaN where there is no finite one.
 
-    def rows(array: FloatArray) -> FloatArray:
-        return array if len(array) == 1 or len(going) == R else array[going]
-
-    for _ in range(_STEPS):
-        x, wr = rows(lp), rows(w)
-        mu = a[going, None] + b[going, None] * x
-        np.clip(mu, -500.0, 500.0, out=mu)
-        np.exp(-mu, out=mu)
-        mu += 1.0
-        np.reciprocal(mu, out=mu)
-        residual = wr * (rows(y) - mu)
-        v = wr * mu
-        v -= v * mu
-        vx = v * x
-        g0, g1 = residual.sum(axis=1), _dot(residual, x)
-        h00, h01, h11 = v.sum(axis=1), vx.sum(axis=1), _dot(vx, x)
-        det = h00 * h11 - h01 * h01
-        with np.errstate(divide="ignore", invalid="ignore"):
-            da, db = (h11 * g0 - h01 * g1) / det, (h00 * g1 - h01 * g0) / det
-        size = np.maximum(np.abs(da), np.abs(db))
-        shrink = np.where(size > 3.0, 3.0 / np.maximum(size, 1e-300), 1.0)
-        a[going] += shrink * da
-        b[going] += shrink * db
-        # Newton squares the error: after a step of this size the next would be at rounding
-        going = going[np.isfinite(size) & (size >= _LAST_STEP)]
-        if not going.size:
-            break
-    a[going] = b[going] = np.nan
+    Single precision takes most rows near their solution, where Newton squares the error; double precision ends.
+    """
+    a = np.zeros(max(len(lp), len(w)))
+    b = np.ones_like(a)
+    single = [array.astype(np.float32) for array in (lp, y, w)]
+    _steps(a, b, *single, until=_NEAR, most=8)
+    stuck = _steps(a, b, lp, y, w, until=_LAST_STEP, most=_STEPS)
+    a[stuck] = b[stuck] = np.nan
     wild = ~np.isfinite(a) | ~np.isfinite(b)
     a[wild] = b[wild] = np.nan
     return a, b
 
 
+def _steps(a: FloatArray, b: FloatArray, lp: Any, y: Any, w: Any, *, until: float, most: int) -> IntArray:
+    """Newton steps in place; rows that have converged leave the batch, those that have not are told."""
+    kind = lp.dtype
+    going = np.arange(len(a))
+
+    def rows(array: Any) -> Any:
+        return array if len(array) == 1 or len(going) == len(a) else array[going]
+
+    for _ in range(most):
+        x, wr = rows(lp), rows(w)
+        mu = a[going, None].astype(kind) + b[going, None].astype(kind) * x
+        np.clip(mu, -80.0, 80.0, out=mu)
+        np.negative(mu, out=mu)
+        np.exp(mu, out=mu)
+        mu += 1.0
+        np.reciprocal(mu, out=mu)
+        residual = rows(y) - mu
+        residual = wr * residual
+        v = wr * mu
+        v -= v * mu
+        vx = v * x
+        g0, g1 = residual.sum(axis=1, dtype=float), _dot(residual, x)
+        h00, h01, h11 = v.sum(axis=1, dtype=float), vx.sum(axis=1, dtype=float), _dot(vx, x)
+        det = h00 * h11 - h01 * h01
+        with np.errstate(divide="ignore", invalid="ignore"):
+            da, db = (h11 * g0 - h01 * g1) / det, (h00 * g1 - h01 * g0) / det
+        size = np.maximum(np.abs(da), np.abs(db))
+        finite = np.isfinite(size)
+        if kind == np.float32:  # a wild step is left to double precision
+            da, db = np.where(finite, da, 0.0), np.where(finite, db, 0.0)
+        shrink = np.where(size > 3.0, 3.0 / np.maximum(size, 1e-300), 1.0)
+        a[going] += shrink * da
+        b[going] += shrink * db
+        going = going[finite & (size >= until)]
+        if not going.size:
+            break
+    return going
+
+
 def _dot(left: FloatArray, right: FloatArray) -> FloatArray:
     """Row by row, one row of either standing for all."""
-    return np.asarray(np.einsum("ri,ri->r", left, np.broadcast_to(right, left.shape)))
+    return np.asarray(np.einsum("ri,ri->r", left, np.broadcast_to(right, left.shape)), dtype=float)
 
 
 def _distances(p: FloatArray, samples: Samples, end: int, horizon: int) -> dict[str, FloatArray]:
