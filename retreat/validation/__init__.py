@@ -42,6 +42,9 @@ _HOMES = {
     "pseudo_values": "pseudo",
     "rps": "ranked_score",
     "scaled_brier_at": "scaled",
+    "SampleSize": "sample_size",
+    "minimum_sample_size": "sample_size",
+    "minimum_sample_size_courses": "sample_size",
 }
 
 __all__ = [
@@ -54,6 +57,7 @@ __all__ = [
     "ObservedIncidence",
     "PitHistogram",
     "Points",
+    "SampleSize",
     "aalen_johansen",
     "brier",
     "brier_at",
@@ -67,6 +71,8 @@ __all__ = [
     "integrated_brier",
     "log_score",
     "measures",
+    "minimum_sample_size",
+    "minimum_sample_size_courses",
     "net_benefit",
     "net_benefit_at",
     "pit",
@@ -92,6 +98,7 @@ if TYPE_CHECKING:
     from retreat.validation.ranked_score import rps
     from retreat.validation.ranking import concordance
     from retreat.validation.ranking_at import concordance_at
+    from retreat.validation.sample_size import SampleSize, minimum_sample_size, minimum_sample_size_courses
     from retreat.validation.scaled import integrated_brier, scaled_brier_at
     from retreat.validation.squared_error import brier
     from retreat.validation.squared_error_at import brier_at
