@@ -58,6 +58,7 @@ def _sections(report: ValidationReport) -> list[Section]:
     facts = [
         f"{report.scheme}: {report.n_cases} cases of {report.n_patients} patients ({ended}); "
         f"{report.n_left_out} cases left out. Intervals cover {100 * report.level:.0f}%.",
+        *[f"{note[0].upper()}{note[1:]}." for note in report.notes],
         *[f"Not fitted: {failure}" for failure in report.failures],
     ]
     return [
@@ -364,6 +365,7 @@ def summary_lines(report: ValidationReport) -> list[str]:
     lines = [
         f"{report.definition}, {report.method}: {report.scheme}, "
         f"{report.n_cases} cases of {report.n_patients} patients",
+        *report.notes,
         *[f"not fitted: {failure}" for failure in report.failures],
     ]
     lines += beaten(report)

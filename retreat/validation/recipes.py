@@ -20,6 +20,7 @@ from retreat.validation._checked import Courses, courses
 from retreat.validation._spread import normal_quantile
 from retreat.validation.agreement_at import calibration_at
 from retreat.validation.agreement_record import Calibration
+from retreat.validation.censoring import known_weights
 from retreat.validation.clusters import ClusterSpread, cluster_spread
 from retreat.validation.comparison import Comparison, case_scores, compare
 from retreat.validation.decision import net_benefit_at
@@ -62,6 +63,8 @@ NAMES = (
     "rps",
 )
 CLUSTERS = ("operator", "site", "period")
+# a case that stands for more than so many is worth a word [our judgement]
+_HEAVY = 10.0
 # samples behind the intervals of held-out measures, predictions held
 _INTERVAL_SAMPLES = 500
 
@@ -273,6 +276,7 @@ def validate(
             failed=len(failures) / n_fits,
         ),
         definition_fingerprint=chosen.fingerprint,
+        notes=part.notes(),
         failures=failures,
         invented=bool(table.attrs.get("invented", False)),
     )
@@ -341,6 +345,19 @@ class _Run:
             tails = ((1 - self.level) / 2, (1 + self.level) / 2)
             low, high = np.quantile(spread[np.isfinite(spread)], tails) - held[0] + corrected
         return MeasureRow(*key, apparent, corrected, float(low), float(high), reason)
+
+    def notes(self) -> tuple[str, ...]:
+        """Horizons at which the weights of the few still followed explode, or nobody is left to tell."""
+        lines = []
+        for k in self.horizons:
+            heaviest = known_weights(self.seen, k).max()
+            if np.isnan(heaviest):
+                lines.append(f"nobody was followed to session {k}: no measure there")
+            elif heaviest > _HEAVY:
+                lines.append(
+                    f"few cases were followed to session {k}: one stands for {heaviest:.0f} in scores and concordance"
+                )
+        return tuple(lines)
 
     def calibrations(self, incidence: FloatArray) -> dict[tuple[str, int], Calibration]:
         return {

@@ -163,6 +163,8 @@ class ValidationReport:
         Whether the numbers may be used with patients.
     definition_fingerprint : str
         SHA-256 of the definition.
+    notes : tuple of str
+        What makes the measures less sure: horizons few were followed to.
     failures : tuple of str
         Fits that failed and why.
     invented : bool
@@ -193,6 +195,7 @@ class ValidationReport:
     instability: Instability | None
     verdict: Verdict
     definition_fingerprint: str
+    notes: tuple[str, ...]
     failures: tuple[str, ...]
     invented: bool
 
@@ -241,6 +244,7 @@ class ValidationReport:
             "n_ended": dict(self.n_ended),
             "level": self.level,
             "invented": self.invented,
+            "notes": list(self.notes),
             "failures": list(self.failures),
             "measures": [{**_plain(row), "optimism": _number(row.optimism)} for row in self.rows],
             "incidence": [_plain(row) for row in self.incidence],

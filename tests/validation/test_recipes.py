@@ -193,6 +193,19 @@ def test_few_cases_are_told_as_such(cases):
         retreat.validate(cases.head(6), "core")
 
 
+def test_a_horizon_few_were_followed_to_is_noted(cases):
+    sessions = cases["sessions"].astype(int)
+    # of those with a fourth session all but two were lost after the third
+    going = cases[sessions >= 4].index[2:]
+    lost = cases.copy()
+    lost.loc[going, ["sessions", "ending", "stop_reason"]] = ["3", "ongoing", "not_applicable"]
+    lost = lost[~(lost["ending"].eq("ongoing") & lost.duplicated(["patient", "eye"]))]
+    report = retreat.validate(lost, "core", folds=3, horizons=(1, 2, 3, 4), challengers=())
+    assert any(
+        note.startswith("few cases were followed to session 4: one stands for ") for note in report.notes
+    )
+
+
 def test_one_operator_only_gets_a_reason(cases):
     alone = cases.assign(operator="op1")
     report = retreat.validate(alone, "core", folds=3, by="operator", challengers=())
