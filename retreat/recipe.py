@@ -97,6 +97,15 @@ def chosen_method(definition: Definition, method: str | None) -> str:
     return name
 
 
+def made_by(method: str, design: Design, settings: Mapping[str, Any]) -> str:
+    """How the card of a model made by this method and settings begins to tell its method."""
+    if method == "logistic":
+        from retreat.fitting.logistic_model import method_words
+
+        return method_words(settings.get("penalty", "prior"), design)
+    return {"bayes": "Bayesian hazard", "lifetable": "life table"}[method]
+
+
 def check_recipe(method: str, seed: int, settings: Mapping[str, Any]) -> None:
     """Refuse a seed or settings that the method does not take."""
     if not is_whole(seed) or seed < 0:

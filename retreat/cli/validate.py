@@ -126,8 +126,8 @@ def _print(report: ValidationReport) -> None:
 
     if report.invented:
         print(INVENTED)
-    headings = ("", "observed", "predicted", "observed/expected", "slope")
+    headings = ("on held-out patients", "observed", "predicted", "observed/expected", "slope")
     show_table(headings, measure_rows(report))
-    print(f"In brackets: {100 * report.level:.0f}% intervals.")
+    print(f"In brackets: nominal {100 * report.level:.0f}% intervals.")
     for line in summary_lines(report):
         print(line)

@@ -195,6 +195,13 @@ def _check_columns(design: Design) -> None:
     check_collinear(replace(columns, names=design.coding.names))
 
 
+def method_words(penalty: float | str, design: Design) -> str:
+    """How a card tells of a fit with this penalty; the beginning where the data choose its strength."""
+    return (
+        "logistic hazard, ridge" if penalty == "cv" else f"logistic hazard, {_penalty_words(penalty, design)}"
+    )
+
+
 def _penalty_words(penalty: float | str, design: Design) -> str:
     if penalty == "prior":
         return "penalised by the definition's priors"

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from retreat.model.card import INVENTED
+from retreat.model.support import SMALL_CELL
 from retreat.pages.plots import calibration_figure, instability_figure
 from retreat.pages.report import Cell, Figure, Section, Table, render_report
 from retreat.validation.report import ValidationReport
@@ -23,12 +24,12 @@ _MEASURES = {
     "in_the_large": "calibration in the large (ideal 0)",
     "slope": "calibration slope (ideal 1)",
     "ici": "mean distance from the curve (ICI, ideal 0)",
-    "brier_at": "Brier score (lower is better)",
+    "brier_at": "Brier score",
     "scaled_brier_at": "scaled Brier score (IPA; 0 tells nothing, 1 all)",
     "concordance_at": "concordance (0.5 tells nothing, 1 all)",
-    "integrated_brier": "Brier score over sessions (lower is better)",
-    "rps": "ranked probability score (lower is better)",
-    "log_score": "log score (lower is better)",
+    "integrated_brier": "Brier score over sessions",
+    "rps": "ranked probability score",
+    "log_score": "log score",
 }
 
 
@@ -42,9 +43,9 @@ def render_calibration(reports: Sequence[ValidationReport]) -> str:
     """
     intro = [
         "How the predicted shares agree with what happened to patients the model had not seen. The recipe was "
-        "fitted again in each fold; observed shares are Aalen and Johansen's, so courses still going on count for "
-        "as long as they were followed. Observed over expected is near 1 for almost any model tested on its own "
-        "clinic; the slope, the curve and the scores say more.",
+        "fitted again in each fold and resample; observed shares are Aalen and Johansen's, so courses still going on "
+        "count for as long as they were followed. Observed over expected is near 1 for almost any model tested on its "
+        "own clinic; the slope, the curve and the scores say more.",
         _CAUTION,
     ]
     banners = [INVENTED] if any(report.invented for report in reports) else []
@@ -57,7 +58,8 @@ def _sections(report: ValidationReport) -> list[Section]:
     ended = ", ".join(f"{n} {end}" for end, n in report.n_ended.items())
     facts = [
         f"{report.scheme}: {report.n_cases} cases of {report.n_patients} patients ({ended}); "
-        f"{report.n_left_out} cases left out. Intervals cover {100 * report.level:.0f}%.",
+        f"{report.n_left_out} cases left out. Intervals are of nominal {100 * report.level:.0f}%, with the predictions "
+        "held; those of this table and of each session take two eyes of a patient as apart.",
         *[f"{note[0].upper()}{note[1:]}." for note in report.notes],
         *[f"Not fitted: {failure}" for failure in report.failures],
     ]
@@ -89,7 +91,7 @@ def _mid_course(report: ValidationReport, name: str) -> list[Section]:
         return []
     rows: list[Sequence[Cell]] = [
         (
-            f"{row.end} by session {row.horizon}, {row.done} had",
+            f"{row.end} by session {row.horizon}, after {row.done} had",
             row.n,
             row.expected,
             row.observed,
@@ -115,10 +117,11 @@ def _sessions(report: ValidationReport, name: str) -> Section:
             f"{ends[row.end - 1]} at session {row.session}",
             int(row.at_risk),
             int(row.events),
-            row.expected,
+            f"{row.expected:.1f}",
             _with_interval(row.observed_expected, (row.low, row.high)) or row.reason,
         )
         for row in report.hazards
+        if row.at_risk >= SMALL_CELL
     ]
     columns = ("End", "Had the session", "Ended so", "Expected", "Observed / expected")
     found = report.d_calibration
@@ -169,7 +172,8 @@ def _parts(report: ValidationReport, name: str) -> Section:
         f"{first.capitalize()} by session {min(max(k for _, k in report.calibrations), 3)} in parts of the cases; "
         "parts of fewer than 11 are hidden, and as many others as would give them away. Many parts are looked at: one "
         "of twenty intervals misses 1 by chance.",
-        f"What if those lost on the way were not like those who stayed? {first.capitalize()} by session "
+        "What if those lost on the way, or still in treatment before then, were not like those who stayed? "
+        f"{first.capitalize()} by session "
         f"{max(k for _, k in report.calibrations)} if none of them, all of them, or some in between ended so.",
     ]
     tables = (
@@ -185,9 +189,9 @@ def _clusters(report: ValidationReport, name: str) -> list[Section]:
     rows: list[Sequence[Cell]] = [
         (
             f"{row.by}: {row.end} by session {row.horizon}",
-            row.n_clusters,
+            f"{row.n_clusters}" + (f", {row.n_small} left out" if row.n_small else ""),
             _with_interval(row.pooled, row.pooled_interval) or row.reason,
-            row.spread,
+            f"{row.spread:.2f}" if row.spread == row.spread else "not told",
             _span(row.unseen) or "not told",
             _span(row.shrunken) or "not told",
         )
@@ -220,7 +224,7 @@ def _instability(report: ValidationReport, name: str) -> list[Section]:
     )
     title = f"{found.end.capitalize()} by session {found.horizon}: prediction instability ({name})"
     image = instability_figure(found.predicted, found.low, found.high, title=title)
-    alt = f"{title}: for each case the middle 95% of the refitted models' predictions. {text}"
+    alt = f"{title}: for each case the middle 95% of the refitted models' predictions against the whole model's."
     return [Section(f"{name}: instability", [text], [Figure(image, alt, "")], ())]
 
 
@@ -238,6 +242,7 @@ def _incidence(report: ValidationReport) -> Table:
             f"{row.low:.3f} to {row.high:.3f}",
         )
         for row in report.incidence
+        if row.n_at_risk >= SMALL_CELL
     ]
     columns = ("End", "Still in treatment before", "Mean predicted", "Observed", "Interval of observed")
     return Table("Cumulative incidence on unseen patients", columns, rows)
@@ -306,7 +311,7 @@ def _figure(report: ValidationReport, end: str, horizon: int) -> Figure:
     slope = _with_interval(found.slope, found.slope_interval) or "not told"
     alt = (
         f"{title}: observed share {found.observed:.2f}, mean predicted {found.expected:.2f}, "
-        f"calibration slope {slope}. The same numbers stand in the table."
+        f"calibration slope {slope}, on held-out patients."
     )
     caption = f"Smooth curve: {found.smoother}." if curve is not None else found.reason
     return Figure(image, alt, caption)
@@ -327,7 +332,7 @@ def _beside(report: ValidationReport, name: str) -> list[Section]:
         for row in report.comparisons
     ]
     columns = ("Score", "Beside", "This model", "The other", "Difference", "Interval")
-    tables = (Table("Scores on the same folds", columns, rows),) if rows else ()
+    tables = (Table("Scores on the same folds, lower is better", columns, rows),) if rows else ()
     texts = [text for text in (*beaten(report), report.no_comparison) if text]
     return [Section(f"{name}: beside others", texts, (), tables)]
 
@@ -350,9 +355,12 @@ def beaten(report: ValidationReport) -> list[str]:
         if row.high < 0:
             lines.append(f"Over the whole course the model tells more than {other} (interval below 0).")
         elif row.low > 0:
-            lines.append(f"Over the whole course {other} does better (interval above 0).")
+            verb = "do" if row.other == "boosted" else "does"
+            lines.append(f"Over the whole course {other} {verb} better (interval above 0).")
         elif row.other == "boosted":
-            lines.append(f"Over the whole course {other} do no better: the simple model wins.")
+            lines.append(
+                f"Over the whole course {other} are not shown to do better or worse: prefer the simple model."
+            )
         else:
             lines.append(
                 f"Over the whole course these cases do not show that the model does better than {other}."

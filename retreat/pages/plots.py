@@ -132,10 +132,16 @@ def instability_figure(predicted: ArrayLike, low: ArrayLike, high: ArrayLike, *,
     with mpl.rc_context({"font.size": 12, "svg.hashsalt": "retreat"}):
         figure = Figure(figsize=(6.4, 7.0), layout="constrained")
         axes = figure.subplots()
-        axes.plot([0, 1], [0, 1], color=GREY, linewidth=1, label="No instability")
         axes.vlines(
-            x, np.asarray(low), np.asarray(high), color=BLUE, linewidth=0.6, label="One case, middle 95%"
+            x,
+            np.asarray(low),
+            np.asarray(high),
+            color=BLUE,
+            linewidth=0.6,
+            alpha=0.4,
+            label="One case, middle 95%",
         )
+        axes.plot([0, 1], [0, 1], color=BLACK, linewidth=1.5, label="No instability")
         axes.set(
             xlim=(0, 1),
             ylim=(0, 1),

@@ -32,7 +32,7 @@ class ClusterSpread:
     horizon : int
         By which session.
     n_clusters, n_small : int
-        Clusters looked at, and left out as too small.
+        Clusters looked at, and left out: too small, not followed so far, or their fit failed.
     pooled : float
         Mean ratio of a random-effects model on the log scale.
     pooled_interval : tuple of float
@@ -115,11 +115,14 @@ def cluster_spread(
                     level=0.6826894921370859,  # one standard error to each side
                 )
                 low, high = found.observed_interval
-                if not (found.observed > 0 and low > 0):
+                if np.isnan(found.observed):
                     small += 1
-                    continue
-                log_ratio.append(np.log(found.observed_expected))
-                variance.append(((np.log(high) - np.log(low)) / 2.0) ** 2)
+                elif found.observed == 0:  # half an event, so that a cluster without any still counts
+                    log_ratio.append(np.log(0.5 / expected))
+                    variance.append(2.0)
+                else:
+                    log_ratio.append(np.log(found.observed_expected))
+                    variance.append(((np.log(high) - np.log(max(low, 1e-9))) / 2.0) ** 2)
             rows.append(_pooled(by, end, h, np.array(log_ratio), np.array(variance), small, level))
     return tuple(rows)
 

@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from retreat.errors import Fault, FitError
+from retreat.fitting.arguments import is_number
 from retreat.validation._checked import Courses, IntArray, courses, group_numbers
 from retreat.validation.panel import NAMES
 from retreat.validation.report import BootstrapReport, MeasureRow
@@ -167,8 +168,15 @@ def check_arguments(
     """
     faults = []
     last = int(seen.sessions.max())
+    try:
+        horizons = tuple(horizons)
+    except TypeError:
+        horizons = ()
+        faults.append(Fault("horizons", "not a sequence", "whole sessions from 1, such as (1, 2, 3)"))
     whole = [k for k in horizons if isinstance(k, int | np.integer) and not isinstance(k, bool) and k >= 1]
-    if not len(whole) or len(whole) < len(list(horizons)):
+    if faults:
+        pass
+    elif not len(whole) or len(whole) < len(horizons):
         faults.append(Fault("horizons", f"{tuple(horizons)!r}", "whole sessions from 1"))
     elif max(whole) > last:
         faults.append(Fault("horizons", f"{max(whole)}, which nobody reached", f"1 to {last}"))
@@ -179,7 +187,7 @@ def check_arguments(
     unknown = [m for m in measures if m not in NAMES]
     if unknown or not len(measures):
         faults.append(Fault("measures", f"{unknown or 'none'}", ", ".join(NAMES)))
-    if not 0.0 < level < 1.0:
+    if not is_number(level) or not 0.0 < level < 1.0:
         faults.append(Fault("level", f"{level!r}", "between 0 and 1, for example 0.95"))
     if not isinstance(seed, int | np.integer) or isinstance(seed, bool) or seed < 0:
         faults.append(Fault("seed", f"{seed!r}", "a whole number from 0"))

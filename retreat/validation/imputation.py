@@ -14,6 +14,7 @@ from retreat.fitting.design import CaseData
 from retreat.model.completion import is_missing
 
 FloatArray = NDArray[np.float64]
+Features = dict[str, NDArray[Any]]
 
 # sweeps over the features; the chains of so few features settle in a few (van Buuren 2018, from memory: 5 to 10)
 _SWEEPS = 5
@@ -22,9 +23,11 @@ _SWEEPS = 5
 def imputed(data: CaseData, n_imputations: int, seed: int) -> list[CaseData]:
     """Copies of begun cases with every missing feature of the definition filled by a draw.
 
-    Chained equations with posterior draws of Bayesian linear regressions (scikit-learn's ``IterativeImputer`` with
-    ``sample_posterior``; van Buuren 2018 [1]_). Levels of a category stand as indicators and a draw takes the level
-    of the largest; last session and ending stand among the predictors, so that the imputed agree with the outcome.
+    Chained equations (van Buuren 2018 [1]_): each feature in turn is regressed on the others, last session and
+    ending in a bootstrap sample of the cases in which it is known, which stands for a draw of the coefficients, and
+    the missing values are drawn from that regression. Numbers: linear on the log scale where they are above 0, with
+    the residuals of the sample; a draw is never beyond what was seen. Categories: multinomial logistic with a light
+    ridge, a level drawn by its probability.
 
     Parameters
     ----------
@@ -44,93 +47,82 @@ def imputed(data: CaseData, n_imputations: int, seed: int) -> list[CaseData]:
     ----------
     .. [1] van Buuren S. Flexible Imputation of Missing Data, 2nd ed. CRC, 2018 (from memory).
     """
-    names = data.definition.features
-    gone = {name: is_missing(data.features[name]) for name in names}
+    gone = {name: is_missing(data.features[name]) for name in data.definition.features}
     for name, where in gone.items():
         if len(where) and where.all():
             raise FitError(
                 Fault(name, "missing in every case", "known in some", "use a definition without it")
             )
-    if not any(where.any() for where in gone.values()):
+    # those with fewest gaps first, as they are the best help for the others
+    order = sorted((name for name, where in gone.items() if where.any()), key=lambda name: gone[name].sum())
+    if not order:
         return [data] * n_imputations
-    from sklearn.experimental import enable_iterative_imputer  # noqa: F401  # makes the next import possible
-    from sklearn.impute import IterativeImputer
-    from sklearn.linear_model import BayesianRidge
-
-    blocks, levels = _columns(data.features, names)
-    outcome = np.column_stack(
-        [np.log(data.sessions), *[data.ending == j + 1 for j in range(len(data.definition.ends))]]
-    )
-    matrix = np.column_stack([*blocks.values(), outcome])
-    filled = []
-    for m in range(n_imputations):
-        imputer = IterativeImputer(
-            BayesianRidge(),
-            sample_posterior=True,
-            max_iter=_SWEEPS,
-            tol=0.0,
-            random_state=(seed * 1009 + m) % 2**32,
-            min_value=matrix_limits(matrix)[0],
-            max_value=matrix_limits(matrix)[1],
-        )
-        filled.append(_back(data, _quietly(imputer, matrix), blocks, levels, gone))
-    return filled
+    return [_one(data, gone, order, np.random.default_rng([seed, m])) for m in range(n_imputations)]
 
 
-def matrix_limits(matrix: FloatArray) -> tuple[FloatArray, FloatArray]:
-    """Smallest and largest known value of each column: a draw is never beyond what was seen."""
-    return np.nanmin(matrix, axis=0), np.nanmax(matrix, axis=0)
-
-
-def _quietly(imputer: Any, matrix: FloatArray) -> FloatArray:
-    import warnings
-
-    with warnings.catch_warnings():
-        warnings.simplefilter("ignore")  # draws never meet a tolerance
-        return np.asarray(imputer.fit_transform(matrix))
-
-
-def _columns(
-    features: Mapping[str, NDArray[Any]], names: tuple[str, ...]
-) -> tuple[dict[str, FloatArray], dict[str, tuple[str, ...]]]:
-    """Columns of each feature, NaN where missing, and the levels behind indicators."""
-    blocks: dict[str, FloatArray] = {}
-    levels: dict[str, tuple[str, ...]] = {}
-    for name in names:
-        values = features[name]
-        if values.dtype == object:
-            levels[name] = tuple(sorted({v for v in values if v is not None}))
-            block = np.array([[v == level for level in levels[name]] for v in values], dtype=float)
-            block[is_missing(values)] = np.nan
-            blocks[name] = block
-        else:
-            # sizes grow by ratio: their log is nearer to normal
-            blocks[name] = (np.log(values) if np.nanmin(values) > 0 else values)[:, None]
-    return blocks, levels
-
-
-def _back(
-    data: CaseData,
-    matrix: FloatArray,
-    blocks: Mapping[str, FloatArray],
-    levels: Mapping[str, tuple[str, ...]],
-    gone: Mapping[str, NDArray[np.bool_]],
+def _one(
+    data: CaseData, gone: Mapping[str, NDArray[np.bool_]], order: list[str], rng: np.random.Generator
 ) -> CaseData:
-    features = dict(data.features)
-    start = 0
-    for name, block in blocks.items():
-        columns = matrix[:, start : start + block.shape[1]]
-        start += block.shape[1]
-        if not gone[name].any():
-            continue
-        values = features[name].copy()
-        if name in levels:
-            values[gone[name]] = np.array(levels[name], dtype=object)[columns[gone[name]].argmax(axis=1)]
-        else:
-            drawn = columns[gone[name], 0]
-            values[gone[name]] = np.exp(drawn) if np.nanmin(features[name]) > 0 else drawn
-        features[name] = values
-    return replace(data, features=features)
+    filled: Features = {name: data.features[name].copy() for name in gone}
+    for name in order:  # a first guess: any known value
+        known = filled[name][~gone[name]]
+        filled[name][gone[name]] = rng.choice(known, size=int(gone[name].sum()))
+    ends = [(data.ending == j + 1).astype(float) for j in range(len(data.definition.ends))]
+    outcome = np.column_stack([np.log(np.maximum(data.sessions, 1)), *ends])
+    for _ in range(_SWEEPS):
+        for name in order:
+            others = [_coded(values) for other, values in filled.items() if other != name]
+            X = _standardised(np.column_stack([*others, outcome]))
+            known = ~gone[name]
+            draw = _draw_level if filled[name].dtype == object else _draw_number
+            filled[name][gone[name]] = draw(X[known], filled[name][known], X[gone[name]], rng)
+    return replace(data, features={**data.features, **filled})
+
+
+def _coded(values: NDArray[Any]) -> FloatArray:
+    """Columns of a feature without gaps: indicators of all levels but the first, or the number itself."""
+    if values.dtype != object:
+        return values[:, None].astype(float)
+    levels = sorted(set(values.tolist()))
+    return np.array([[value == level for level in levels[1:]] for value in values], dtype=float).reshape(
+        len(values), len(levels) - 1
+    )
+
+
+def _standardised(X: FloatArray) -> FloatArray:
+    spread = X.std(axis=0)
+    return np.asarray((X - X.mean(axis=0)) / np.where(spread > 0, spread, 1.0))
+
+
+def _draw_number(
+    X: FloatArray, known: FloatArray, X_gone: FloatArray, rng: np.random.Generator
+) -> FloatArray:
+    logged = known.min() > 0
+    y = np.log(known) if logged else known
+    rows = rng.integers(0, len(y), len(y))
+    A, b = np.column_stack([np.ones(len(rows)), X[rows]]), y[rows]
+    # a light ridge keeps a sample with few cases regular
+    coefficients = np.linalg.solve(A.T @ A + 1e-3 * np.eye(A.shape[1]), A.T @ b)
+    residuals = b - A @ coefficients
+    drawn = np.column_stack([np.ones(len(X_gone)), X_gone]) @ coefficients
+    drawn += rng.choice(residuals, size=len(drawn))
+    drawn = np.clip(drawn, y.min(), y.max())
+    return np.asarray(np.exp(drawn) if logged else drawn)
+
+
+def _draw_level(
+    X: FloatArray, known: NDArray[Any], X_gone: FloatArray, rng: np.random.Generator
+) -> NDArray[Any]:
+    from sklearn.linear_model import LogisticRegression  # heavy: only a table with gaps pays for it
+
+    rows = rng.integers(0, len(known), len(known))
+    levels = sorted(set(known[rows].tolist()))
+    if len(levels) == 1:
+        return np.repeat(np.array(levels, dtype=object), len(X_gone))
+    found = LogisticRegression(C=10.0, max_iter=500).fit(X[rows], known[rows].astype(str))
+    chance = np.cumsum(found.predict_proba(X_gone), axis=1)
+    chosen = (rng.random((len(X_gone), 1)) > chance).sum(axis=1)
+    return np.asarray(found.classes_.astype(object)[np.minimum(chosen, len(found.classes_) - 1)])
 
 
 def pooled(estimates: FloatArray, variances: FloatArray) -> tuple[FloatArray, FloatArray]:

@@ -14,7 +14,7 @@ from retreat import features as feature_floor
 from retreat.definitions import LAST_SESSION, Definition, read_definition
 from retreat.errors import Fault, FitError
 from retreat.fitting.design import CaseData, read_data
-from retreat.recipe import check_recipe, chosen_method
+from retreat.recipe import check_recipe, chosen_method, made_by
 from retreat.tables import as_cases
 from retreat.validation._checked import Courses, courses
 from retreat.validation._spread import normal_quantile
@@ -156,7 +156,7 @@ def validate(
     check_recipe(name, seed, settings)
     table = as_cases(cases)
     everyone = read_data(table, chosen)
-    everyone.design()  # too few cases are told as such, not as too few for the folds
+    design = everyone.design()  # too few cases are told as such, not as too few for the folds
     kept = np.flatnonzero(everyone.begun if imputations else everyone.complete)
     data = everyone.rows(kept)
     wanted = (by,) if isinstance(by, str) else tuple(by)
@@ -215,8 +215,14 @@ def validate(
         if LAST_SESSION[chosen.outcome]
         else mid_course(first, part.seen, part.patient, ends=chosen.ends, level=level)
     )
-    failures = (*unseen.failures, *(boot.failures if boot else ()))
-    n_fits = unseen.n_fits + resamples
+    left_out = [_clusters(run, refits, table.iloc[kept], what) for what in wanted]
+    others_out = [found for _, found in left_out if found is not None]
+    failures = (
+        *unseen.failures,
+        *(boot.failures if boot else ()),
+        *(failure for found in others_out for failure in found.failures),
+    )
+    n_fits = unseen.n_fits + resamples + sum(found.n_fits for found in others_out)
     return ValidationReport(
         definition=chosen.name,
         method=name,
@@ -262,9 +268,7 @@ def validate(
             level=level,
         ),
         losses=loss_sensitivity(first[:, 0, ks[-1] - 1], part.seen, end=1, horizon=ks[-1]),
-        clusters=tuple(
-            spread for what in wanted for spread in _clusters(run, refits, table.iloc[kept], what)
-        ),
+        clusters=tuple(spread for spreads, _ in left_out for spread in spreads),
         instability=_instability(boot, whole[0], chosen.ends[0], ks),
         verdict=judge(
             rows,
@@ -274,8 +278,11 @@ def validate(
             limits=chosen.verdict,
             n_cases=int(told.sum()),
             failed=len(failures) / n_fits,
+            table_due=chosen.outcome == "course" and not chosen.strata,
         ),
         definition_fingerprint=chosen.fingerprint,
+        data_fingerprint="" if imputations else design.fingerprint,
+        made_by=made_by(name, design, settings),
         notes=part.notes(),
         failures=failures,
         invented=bool(table.attrs.get("invented", False)),
@@ -445,7 +452,9 @@ def _beside(
     return tuple(comparisons), " ".join(missing)
 
 
-def _clusters(run: _Run, refits: RecipeRefits, table: pd.DataFrame, by: str) -> tuple[ClusterSpread, ...]:
+def _clusters(
+    run: _Run, refits: RecipeRefits, table: pd.DataFrame, by: str
+) -> tuple[tuple[ClusterSpread, ...], HeldOut | None]:
     """Internal-external validation: each cluster predicted by the others."""
     column = table["started"].astype(str).str[:4] if by == "period" else table[by].astype(str)
     labels = column.to_numpy(dtype=str)
@@ -454,12 +463,25 @@ def _clusters(run: _Run, refits: RecipeRefits, table: pd.DataFrame, by: str) -> 
     fold[known] = np.unique(labels[known], return_inverse=True)[1]
     if known.sum() == 0 or fold.max() < 1:
         why = "fewer than two of them" if known.any() else "not recorded"
-        return tuple(ClusterSpread(by, end, k, 0, 0, reason=why) for end in run.ends for k in run.horizons)
-    found = held_out(refits, fold[None], what=by, jobs=run.jobs, cluster=run.cluster, progress=run.progress)
+        spreads = tuple(ClusterSpread(by, end, k, 0, 0, reason=why) for end in run.ends for k in run.horizons)
+        return spreads, None
+    found = held_out(
+        refits,
+        fold[None],
+        what=by,
+        patient=run.patient,  # the other eye of a patient may be in another period
+        jobs=run.jobs,
+        cluster=run.cluster,
+        progress=run.progress,
+    )
     told = np.isfinite(found.incidence[0]).all(axis=(1, 2))
+    if not told.any():
+        why = found.failures[0]
+        spreads = tuple(ClusterSpread(by, end, k, 0, 0, reason=why) for end in run.ends for k in run.horizons)
+        return spreads, found
     part = run.of(told)
     number = np.unique(fold[told], return_inverse=True)[1].astype(np.int64)
-    return cluster_spread(
+    spreads = cluster_spread(
         found.incidence[0][told],
         part.seen,
         number,
@@ -469,6 +491,7 @@ def _clusters(run: _Run, refits: RecipeRefits, table: pd.DataFrame, by: str) -> 
         horizons=run.horizons,
         level=run.level,
     )
+    return spreads, found
 
 
 def _hazards(incidence: FloatArray) -> FloatArray:
@@ -529,7 +552,17 @@ def _checked(
         if name not in CHALLENGERS:
             faults.append(Fault("challengers", f"{name!r}", ", ".join(CHALLENGERS)))
     last = LAST_SESSION[definition.outcome]
-    asked = tuple(horizons)
+    try:
+        asked = tuple(horizons)
+        tuple(decisions)
+    except TypeError:
+        raise FitError(
+            Fault(
+                "horizons, decisions",
+                f"{horizons!r}, {decisions!r}",
+                "sequences of whole sessions, such as (1, 2)",
+            )
+        ) from None
     if last is not None:
         asked = tuple(k for k in asked if not isinstance(k, int) or k <= last)
         if not asked:
@@ -542,7 +575,7 @@ def _checked(
     try:
         kept = check_arguments(
             seen,
-            horizons=asked or (1,),
+            horizons=asked,
             resamples=resamples or 2,
             correction=correction,
             measures=NAMES,

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from retreat.errors import Fault, FitError
 from retreat.model.card import Validated
+from retreat.model.support import SMALL_CELL
 from retreat.validation.agreement_record import Calibration
 from retreat.validation.comparison import Comparison
 
@@ -161,8 +162,10 @@ class ValidationReport:
         Where there were resamples.
     verdict : Verdict
         Whether the numbers may be used with patients.
-    definition_fingerprint : str
-        SHA-256 of the definition.
+    definition_fingerprint, data_fingerprint : str
+        SHA-256 of the definition, and of the cases that a fit takes; no fit has the latter where it was imputed.
+    made_by : str
+        How the card of a model of this recipe begins to tell its method.
     notes : tuple of str
         What makes the measures less sure: horizons few were followed to.
     failures : tuple of str
@@ -195,6 +198,8 @@ class ValidationReport:
     instability: Instability | None
     verdict: Verdict
     definition_fingerprint: str
+    data_fingerprint: str
+    made_by: str
     notes: tuple[str, ...]
     failures: tuple[str, ...]
     invented: bool
@@ -210,23 +215,28 @@ class ValidationReport:
         Parameters
         ----------
         model : Model
-            Of the same definition and method.
+            Of the same definition, method and settings, fitted to the same cases.
 
         Raises
         ------
         FitError
-            If it is of another definition or method.
+            If it is not.
         """
         from datetime import UTC, datetime
 
         card = model.card
-        if card.definition_fingerprint != self.definition_fingerprint or not _made_by(
-            card.method, self.method
+        faults = []
+        if card.definition_fingerprint != self.definition_fingerprint or not card.method.startswith(
+            self.made_by
         ):
             what = f"{card.name}, {card.method}"
-            raise FitError(
-                Fault("model", what, f"{self.definition}, {self.method}, as validated", "fit it again")
-            )
+            allowed = f"{self.definition}, {self.made_by}, as validated"
+            faults.append(Fault("model", what, allowed, "fit it again, or validate its own recipe"))
+        if card.data_fingerprint != self.data_fingerprint:
+            fix = "validate the table that the model was fitted to"
+            faults.append(Fault("model", "it was fitted to other cases than were validated", fix=fix))
+        if faults:
+            raise FitError(faults)
         found = self.verdict
         today = datetime.now(UTC).date().isoformat()
         validated = Validated(found.standing, found.reasons, found.next_step, self.scheme, today)
@@ -247,11 +257,11 @@ class ValidationReport:
             "notes": list(self.notes),
             "failures": list(self.failures),
             "measures": [{**_plain(row), "optimism": _number(row.optimism)} for row in self.rows],
-            "incidence": [_plain(row) for row in self.incidence],
+            "incidence": [_plain(row) for row in self.incidence if row.n_at_risk >= SMALL_CELL],
             "no_comparison": self.no_comparison,
             "comparisons": [_plain(row) for row in self.comparisons],
             "mid_course": [_plain(row) for row in self.mid_course],
-            "hazards": [_plain(row) for row in self.hazards],
+            "hazards": [_plain(row) for row in self.hazards if row.at_risk >= SMALL_CELL],
             "d_calibration": {
                 **_plain(self.d_calibration),
                 "histogram": _plain(self.d_calibration.histogram),
@@ -268,7 +278,9 @@ class ValidationReport:
                     "horizon": horizon,
                     "smoother": found.smoother,
                     "curve": None if found.curve is None else _plain(found.curve),
-                    "points": _plain(found.points),
+                    "points": _plain(found.points)
+                    if found.points.n.min(initial=SMALL_CELL) >= SMALL_CELL
+                    else None,
                 }
                 for (end, horizon), found in self.calibrations.items()
             ],
@@ -285,11 +297,6 @@ class ValidationReport:
             "mean_error": found.mean_error,
             "width_of_95_of_100": found.widest,
         }
-
-
-def _made_by(words: str, method: str) -> bool:
-    """Whether the card's words for a method are of this one."""
-    return words.startswith({"logistic": "logistic", "bayes": "Bayes", "lifetable": "life table"}[method])
 
 
 def _plain(record: Any) -> dict[str, Any]:

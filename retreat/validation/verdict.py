@@ -59,6 +59,7 @@ def judge(
     limits: Limits,
     n_cases: int,
     failed: float,
+    table_due: bool,
 ) -> Verdict:
     """Judge the corrected measures of the first end at the sessions a sheet names.
 
@@ -66,8 +67,9 @@ def judge(
     share seen among all (scaled Brier score with an interval below 0), or the life table does better over the whole
     course with an interval that leaves no doubt. *Usable with a warning*: one of them lies outside the limits for
     counselling, its interval reaches outside the usable ones, it cannot be told, the model is not shown to do
-    better than the life table, numbers during a course lie outside the limits, or more than a twentieth of the
-    refits failed. *Fit for counselling*: none of these.
+    better than the life table although it is due, another end lies outside the usable limits, numbers during a
+    course lie outside the limits, more than a twentieth of the refits failed, or none of the sessions was looked
+    at. *Fit for counselling*: none of these.
 
     Parameters
     ----------
@@ -85,12 +87,16 @@ def judge(
         Cases validated.
     failed : float
         Share of refits that failed.
+    table_due : bool
+        Whether the model must be held against the life table: the life table itself need not.
     """
     bad: list[str] = []
     doubtful: list[str] = []
     told = {(row.measure, row.horizon): row for row in rows if row.end == first_end}
     sessions = sorted({h for _, h in told if h <= LAST_SESSION})
     more = [0]
+    if not any((measure, h) in told for measure in ("observed_expected", "slope") for h in sessions):
+        doubtful.append(f"nothing of {first_end} by session {LAST_SESSION} was measured")
     for h in sessions:
         for measure, name, inner, outer in (
             (
@@ -108,11 +114,16 @@ def judge(
             if not isfinite(row.corrected):
                 doubtful.append(f"{place} cannot be told: {row.reason or 'too few cases'}")
                 continue
-            value = f"{place} is {row.corrected:.2f} ({row.low:.2f} to {row.high:.2f})"
+            spread = isfinite(row.low) and isfinite(row.high)
+            value = f"{place} is {row.corrected:.2f}" + (
+                f" ({row.low:.2f} to {row.high:.2f})" if spread else ""
+            )
             if not outer[0] <= row.corrected <= outer[1]:
                 bad.append(f"{value}, outside {outer[0]:g} to {outer[1]:g}")
             elif not inner[0] <= row.corrected <= inner[1]:
                 doubtful.append(f"{value}, outside {inner[0]:g} to {inner[1]:g}")
+            elif not spread:
+                doubtful.append(f"{value}: no interval could be had")
             elif row.low < outer[0] or row.high > outer[1]:
                 doubtful.append(f"{value}: too few cases to be sure of {outer[0]:g} to {outer[1]:g}")
             more.append(_more(row, n_cases))
@@ -120,13 +131,15 @@ def judge(
         if row is not None and isfinite(row.high) and row.high < 0:
             bad.append(f"by session {h} the model tells less than the share seen among all")
     bad += _beaten(comparisons)
-    doubtful += _not_better(comparisons)
+    if table_due:
+        doubtful += _not_better(comparisons)
+    doubtful += _other_ends(rows, first_end, limits)
     doubtful += _during(mid_course, first_end, limits)
     if failed > _FAILED:
         doubtful.append(f"{100 * failed:.0f}% of the refits failed")
     n_more = max(more)
     standing: Standing = "not fit" if bad else "usable with a warning" if doubtful else "fit for counselling"
-    return Verdict(standing, (*bad, *doubtful), _next_step(standing, n_more), n_more)
+    return Verdict(standing, (*bad, *doubtful), _next_step(standing, n_more, is_table=not table_due), n_more)
 
 
 def _more(row: MeasureRow, n_cases: int) -> int:
@@ -134,7 +147,9 @@ def _more(row: MeasureRow, n_cases: int) -> int:
     if not (isfinite(row.low) and isfinite(row.high)) or row.low >= row.high:
         return 0
     if row.measure == "observed_expected":
-        width, wanted = (log(row.high) - log(max(row.low, 1e-6))) / 2.0, _WIDTH_RATIO
+        # on the log scale; an interval that reaches 0 has none
+        width = (log(row.high / row.low) if row.low > 0 else (row.high - row.low) / row.corrected) / 2.0
+        wanted = _WIDTH_RATIO
     else:
         width, wanted = (row.high - row.low) / 2.0, _WIDTH_SLOPE
     return max(0, ceil(n_cases * ((width / wanted) ** 2 - 1.0)))
@@ -151,11 +166,26 @@ def _beaten(comparisons: Sequence[Comparison]) -> list[str]:
 
 def _not_better(comparisons: Sequence[Comparison]) -> list[str]:
     found = _beside_life_table(comparisons)
-    return (
-        ["it is not shown to do better than the life table by kind"]
-        if found and found.low <= 0 <= found.high
-        else []
-    )
+    if found is None:
+        return ["it was not compared with the life table by kind"]
+    if found.low <= 0 <= found.high:
+        return ["it is not shown to do better than the life table by kind"]
+    return []
+
+
+def _other_ends(rows: Sequence[MeasureRow], first_end: str, limits: Limits) -> list[str]:
+    """Ends that a sheet shows among the figures, though not in its headline."""
+    usable = {"observed_expected": limits.observed_expected_usable, "slope": limits.slope_usable}
+    return [
+        f"{row.measure.replace('_', '/')} of {row.end} by session {row.horizon} is {row.corrected:.2f}, outside "
+        f"{usable[row.measure][0]:g} to {usable[row.measure][1]:g}"
+        for row in rows
+        if row.measure in usable
+        and row.end not in ("", first_end)
+        and row.horizon <= LAST_SESSION
+        and isfinite(row.corrected)
+        and not usable[row.measure][0] <= row.corrected <= usable[row.measure][1]
+    ]
 
 
 def _during(rows: Sequence[MidCourse], first_end: str, limits: Limits) -> list[str]:
@@ -176,8 +206,9 @@ def _during(rows: Sequence[MidCourse], first_end: str, limits: Limits) -> list[s
     return reasons
 
 
-def _next_step(standing: Standing, n_more: int) -> str:
+def _next_step(standing: Standing, n_more: int, *, is_table: bool) -> str:
     collect = f"collect about {n_more} more cases and validate again" if n_more else ""
     if standing == "not fit":
-        return f"do not use it with patients; use the life table, or {collect or 'look for what the model misses'}"
+        instead = "" if is_table else "use the life table, or "
+        return f"do not use it with patients; {instead}{collect or 'look for what the model misses'}"
     return collect or "validate again when the clinic, the laser or its patients change"

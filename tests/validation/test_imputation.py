@@ -79,6 +79,20 @@ def test_drawn_sizes_follow_the_kind():
     assert np.median(drawn[gone & (kind == "sheet")]) > 1.4 * np.median(drawn[gone & (kind == "ring")])
 
 
+def test_levels_missing_at_random_keep_their_shares():
+    """40% of the kinds hidden: shares among the drawn within 4 standard errors of those hidden (one of 4,000)."""
+    frame = known(1500, seed=4)
+    whole = read_data(frame, CORE).features["opacity"]
+    gone = np.random.default_rng(3).random(len(frame)) < 0.4
+    data = read_data(frame.assign(opacity=np.where(gone, "unknown", frame["opacity"])), CORE)
+    drawn = np.concatenate([one.features["opacity"][gone] for one in imputed(data, 5, seed=1)])
+    for level in ("ring", "strand", "cloud", "sheet"):
+        share = (whole[gone] == level).mean()
+        # the sample of known cases the regression saw varies too: twice the variance of the hidden ones
+        error = (2 * share * (1 - share) / gone.sum()) ** 0.5
+        assert abs((drawn == level).mean() - share) < 4 * error
+
+
 def test_rubins_rules_by_hand():
     estimate, variance = pooled(np.array([[1.0, 2.0], [3.0, 2.0], [2.0, 2.0]]), np.full((3, 2), 0.5))
     assert estimate.tolist() == [2.0, 2.0]

@@ -1,5 +1,7 @@
 """Sensitivity to loss: bounds, the identity with Aalen-Johansen, by hand."""
 
+from itertools import pairwise
+
 import numpy as np
 import pytest
 from hypothesis import given
@@ -26,7 +28,7 @@ def test_shift_1_is_aalen_and_johansens_estimate_and_shifts_are_in_order(cases):
     if not estimate.reason:
         assert found["odds x 1"] == pytest.approx(estimate.incidence[0, 2], abs=1e-9)
         in_order = [found[name] for name in ("none", "odds x 0.5", "odds x 1", "odds x 2", "all")]
-        assert all(a <= b + 1e-12 for a, b in zip(in_order, in_order[1:], strict=False))
+        assert all(a <= b + 1e-12 for a, b in pairwise(in_order))
 
 
 def test_the_bounds_by_hand():

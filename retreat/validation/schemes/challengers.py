@@ -56,26 +56,26 @@ class BoostedRefits:
         for r, weight in enumerate(weights):
             rows, _ = copies(weight)
             try:
-                design = self.data.rows(rows).design()
-                X = design.coding.encode(self._known, n_cases=n)
+                sample = self.data.rows(rows)
+                design = sample.design()
+                X = design.coding.encode(_filled(self.data, sample), n_cases=n)
                 out[r] = boosted_incidence(design, X, self.horizon, self.seed)
             except FitError as error:
                 failures[r] = str(error.faults[0])
         return out, failures
 
-    @property
-    def _known(self) -> dict[str, NDArray[Any]]:
-        """Features with missing ones at the commonest level or the median: trees are not told more."""
-        filled = {}
-        for name, values in self.data.features.items():
-            gone, filled[name] = is_missing(values), values.copy()
-            if gone.any() and not gone.all():
-                known = values[~gone]
-                levels, counts = np.unique(
-                    known.astype(str) if known.dtype == object else known, return_counts=True
-                )
-                filled[name][gone] = levels[counts.argmax()] if known.dtype == object else np.median(known)
-        return filled
+
+def _filled(data: CaseData, sample: CaseData) -> dict[str, NDArray[Any]]:
+    """Features with missing ones at the commonest level or the median of the sample: trees are not told more."""
+    filled = {}
+    for name, values in data.features.items():
+        gone, filled[name] = is_missing(values), values.copy()
+        known = sample.features[name][~is_missing(sample.features[name])]
+        if gone.any() and len(known):
+            text = known.dtype == object
+            levels, counts = np.unique(known.astype(str) if text else known, return_counts=True)
+            filled[name][gone] = levels[counts.argmax()] if text else np.median(known)
+    return filled
 
 
 def challenger(name: str, data: CaseData, *, seed: int, horizon: int) -> Refits | None:

@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from retreat.errors import Fault, FitError
+from retreat.fitting.arguments import is_whole
 from retreat.validation.schemes.resampling import Progress, Refits, shared
 
 FloatArray = NDArray[np.float64]
@@ -58,8 +59,8 @@ def deal_patients(patients: NDArray[Any], folds: int, seed: int) -> IntArray:
     (True, [0, 1, 2])
     """
     labels, code = np.unique(np.asarray(patients, dtype=str), return_inverse=True)
-    if not 2 <= folds <= len(labels):
-        fix = "use more folds" if folds < 2 else "use fewer folds"
+    if not is_whole(folds) or not 2 <= folds <= len(labels):
+        fix = "use fewer folds" if is_whole(folds) and folds > 2 else "use more folds"
         raise FitError(
             Fault("folds", f"{folds} folds for {len(labels)} patients", f"2 to {len(labels)}", fix)
         )
@@ -72,6 +73,7 @@ def held_out(
     folds: IntArray,
     *,
     what: str = "fold",
+    patient: IntArray | None = None,
     jobs: int = 1,
     cluster: str = "",
     progress: Progress | None = None,
@@ -86,11 +88,13 @@ def held_out(
         Fold of each case, numbered from 0, one deal a repeat; cases of fold -1 are in every fit and not predicted.
     what : str
         What a fold is, for the failures.
+    patient : ndarray of int, shape (cases,), optional
+        Patients; one with a case in the fold has no case in the fit, whatever fold the other eye is in.
     jobs, cluster, progress
         As for :func:`~retreat.validation.schemes.resampling.shared`.
     """
     tasks = [(repeat, fold) for repeat in range(len(folds)) for fold in range(int(folds[repeat].max()) + 1)]
-    weights = [(folds[repeat] != fold).astype(float)[None] for repeat, fold in tasks]
+    weights = [_others(folds[repeat] == fold, patient)[None] for repeat, fold in tasks]
     found = shared(refits.predict, weights, jobs=jobs, cluster=cluster, progress=progress)
     shape = found[0][0].shape[1:]
     incidence = np.full((len(folds), *shape), np.nan)
@@ -103,3 +107,10 @@ def held_out(
         else:
             incidence[repeat, out] = predicted[0, out]
     return HeldOut(incidence, tuple(failures), len(tasks))
+
+
+def _others(out: NDArray[np.bool_], patient: IntArray | None) -> FloatArray:
+    """Weight 1 for the cases that the fit may see."""
+    if patient is not None:
+        out = np.isin(patient, patient[out])
+    return (~out).astype(float)
