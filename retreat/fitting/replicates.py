@@ -23,7 +23,7 @@ from retreat.fitting.hazardfit import (
     fit_hazard,
     holding_unlearned,
 )
-from retreat.fitting.layout import Layout, certain_sessions, first_guess, lay_out, pooled_sessions
+from retreat.fitting.layout import Layout, certain_sessions, first_guess, lay_out
 from retreat.fitting.newton import Penalty
 
 FloatArray = NDArray[np.float64]
@@ -218,20 +218,22 @@ class _Work:
     def alike(self) -> list[IntArray]:
         """Replicates that share a layout: own sessions, pooled ones, ends seen and sessions certain."""
         groups: dict[tuple[object, ...], list[int]] = defaultdict(list)
-        for r, (at_risk, events) in enumerate(zip(self.at_risk, self.events, strict=True)):
-            if not events.any():
-                continue
-            last = int(np.count_nonzero(at_risk > 0))
-            own = int(pooled_sessions(at_risk[:last], self.settings.pool_below).max()) + 1
-            seen: bytes = b""
-            if self.settings.unseen == "impossible":
-                share = np.zeros((last, own))
-                share[np.arange(last), np.minimum(np.arange(last), own - 1)] = 1.0
-                pooled = events[:, :last] @ share
-                certain = certain_sessions(pooled, at_risk[:last] @ share)
-                seen = (pooled > 0).tobytes() + certain.tobytes()
-            groups[last, own, seen].append(r)
+        last = np.count_nonzero(self.at_risk > 0, axis=1)
+        own = np.maximum((self.at_risk >= self.settings.pool_below).sum(axis=1), 1)
+        own = np.minimum(own, np.maximum(last, 1))
+        simple = self.settings.unseen == "estimated"
+        for r in np.flatnonzero(self.events.any(axis=(1, 2))).tolist():
+            sessions, n_own = int(last[r]), int(own[r])
+            seen = b"" if simple else self._seen(r, sessions, n_own)
+            groups[sessions, n_own, seen].append(r)
         return [np.array(rows) for rows in groups.values()]
+
+    def _seen(self, r: int, sessions: int, n_own: int) -> bytes:
+        """Which ends were seen at each pooled session, and where every case at risk ended."""
+        start = np.arange(n_own)  # the last pooled session takes all that follow
+        events = np.add.reduceat(self.events[r, :, :sessions], start, axis=1)
+        at_risk = np.add.reduceat(self.at_risk[r, :sessions], start)
+        return (events > 0).tobytes() + certain_sessions(events, at_risk).tobytes()
 
     def layout_of(self, r: int) -> tuple[Layout, Penalty, FloatArray]:
         """Layout, penalty and first guess of a replicate and of those alike."""

@@ -116,7 +116,6 @@ def evaluate(
     """
     out: Panel = {}
     predictions = incidence if isinstance(incidence, Predictions) else Predictions(incidence)
-    incidence = predictions.incidence
     for j, end in enumerate(ends):
         for h in horizons:
             for name, values in _at(predictions, samples, j + 1, h, measures).items():
@@ -125,7 +124,7 @@ def evaluate(
     if set(measures) & {"integrated_brier", "rps"}:
         briers = np.stack(
             [
-                [_brier(incidence[:, :, j, h - 1], samples, j + 1, h) for h in range(1, last + 1)]
+                [_brier(predictions.at(j + 1, h), samples, j + 1, h) for h in range(1, last + 1)]
                 for j in range(len(ends))
             ]
         )  # (ends, sessions, predictions)
@@ -134,7 +133,7 @@ def evaluate(
         if "rps" in measures:
             out["rps", last, ""] = briers.sum(axis=(0, 1))
     if "log_score" in measures:
-        out["log_score", last, ""] = _log_score(np.ascontiguousarray(incidence[..., :last]), samples)
+        out["log_score", last, ""] = _log_score(predictions, samples, last)
     return out
 
 
@@ -175,21 +174,20 @@ def _brier(p: FloatArray, samples: Samples, end: int, horizon: int) -> FloatArra
     return _mean(samples.known(horizon) * away * away, samples)
 
 
-def _log_score(incidence: FloatArray, samples: Samples) -> FloatArray:
+def _log_score(predictions: Predictions, samples: Samples, horizon: int) -> FloatArray:
     seen = samples.seen
-    n_predictions, n, n_ends, horizon = incidence.shape
-    flat = incidence.reshape(n_predictions, -1)
-    until = np.minimum(seen.sessions, horizon) - 1
+    ends = range(1, predictions.incidence.shape[2] + 1)
+    until = np.minimum(seen.sessions, horizon)
     ended = (seen.ending > 0) & (seen.sessions <= horizon)
-    here = np.arange(n) * n_ends * horizon + until  # the first end by the last session seen
-    chance = 1.0 - flat.take(here, axis=1)
-    for end in range(1, n_ends):
-        chance -= flat.take(here + end * horizon, axis=1)
-    own = here[ended] + (seen.ending[ended] - 1) * horizon
-    later = until[ended] > 0
-    at = flat.take(own, axis=1)
-    at[:, later] -= flat.take(own[later] - 1, axis=1)
-    chance[:, ended] = at
+    chance = np.empty(predictions.incidence.shape[:2])
+    for k in range(1, horizon + 1):
+        on = np.flatnonzero((until == k) & ~ended)
+        chance[:, on] = 1.0 - sum(predictions.at(end, k)[:, on] for end in ends)
+        for end in ends:
+            now = np.flatnonzero((until == k) & ended & (seen.ending == end))
+            chance[:, now] = predictions.at(end, k)[:, now]
+            if k > 1:
+                chance[:, now] -= predictions.at(end, k - 1)[:, now]
     with np.errstate(divide="ignore"):
         lost = np.log(np.clip(chance, 0.0, 1.0, out=chance))
     # infinite where no chance was given; a case that is not in the sample does not count

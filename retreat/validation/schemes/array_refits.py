@@ -106,10 +106,19 @@ def incidences(predictor: FloatArray, effects: FloatArray, link: Link) -> FloatA
     if link == "cloglog" or not np.abs(predictor).max(initial=0.0) < _LARGE:
         eta = np.nan_to_num(predictor)[..., None] + np.nan_to_num(effects, neginf=-np.inf)[:, None]
         return hazard.cumulative_incidence(hazard.hazards(eta, link))
-    odds = np.exp(predictor)[..., None] * np.exp(np.clip(effects, None, _LARGE))[:, None]  # (R, n, K, H)
-    onward = 1.0 / (1.0 + odds.sum(axis=2))  # (R, n, H) chance of going on
-    before = np.cumprod(onward, axis=-1)
-    before[..., 1:] = before[..., :-1].copy()
-    before[..., 0] = 1.0
-    odds *= (onward * before)[:, :, None]
-    return np.cumsum(odds, axis=-1, out=odds)
+    R, n, K = predictor.shape
+    H = effects.shape[-1]
+    out = np.empty((R, K, H, n))  # cases last: every step runs along memory
+    odds_of_case = np.exp(predictor.transpose(0, 2, 1))
+    odds_of_session = np.exp(np.clip(effects, None, _LARGE))
+    going = np.ones((R, n))
+    for h in range(H):
+        odds = [odds_of_case[:, k] * odds_of_session[:, k, h, None] for k in range(K)]
+        total = odds[0] + 1.0
+        for more in odds[1:]:
+            total += more
+        going /= total  # the chance of going on, which times the odds is the chance of ending now
+        for k in range(K):
+            odds[k] *= going
+            np.add(odds[k], out[:, k, h - 1] if h else 0.0, out=out[:, k, h])
+    return out.transpose(0, 3, 1, 2)
