@@ -75,7 +75,7 @@ def loss_sensitivity(
     expected = float(np.average(incidence, weights=seen.weights))
     last = seen.sessions[lost] - 1
     with np.errstate(divide="ignore", invalid="ignore"):
-        chance = np.clip((by_session[-1] - by_session[last]) / staying[last], 0.0, 1.0)
+        chance = np.nan_to_num(np.clip((by_session[-1] - by_session[last]) / staying[last], 0.0, 1.0))
     rows = []
     for name, multiplier in (
         ("none", 0.0),
@@ -85,7 +85,9 @@ def loss_sensitivity(
         if np.isinf(multiplier):
             given = np.ones(len(chance))
         else:
-            given = multiplier * chance / (1.0 - chance + multiplier * chance)
+            odds = multiplier * chance
+            going = 1.0 - chance
+            given = np.divide(odds, going + odds, out=np.zeros_like(odds), where=going + odds > 0)
         ended = happened.astype(float)
         ended[lost] = given
         observed = float(np.average(ended, weights=seen.weights))

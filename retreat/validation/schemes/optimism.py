@@ -11,6 +11,8 @@ from numpy.typing import NDArray
 
 from retreat.errors import Fault, FitError
 from retreat.validation._checked import Courses
+from retreat.validation._spread import normal_quantile
+from retreat.validation.measure import Measure, measures
 from retreat.validation.panel import DISTANCES, NAMES, Key, Panel, Predictions, evaluate
 from retreat.validation.samples import Samples
 from retreat.validation.schemes.resampling import Progress, Refits, chunks, shared
@@ -78,12 +80,14 @@ def correct_optimism(
 ) -> Optimism:
     r"""Apparent measures corrected for optimism.
 
-    Each resample is refitted and measured on itself and on the cases as they are; the mean difference is the
-    optimism (Efron 1983; Harrell, Lee and Mark 1996 [1]_). ``"632+"`` weighs the apparent measure with that of
-    the cases a resample left out (Efron and Tibshirani 1997 [2]_). The interval is that of the measure of the
-    whole model under resampling with its predictions held, moved so that it stands around the corrected value
-    as it stood around the apparent one (the shift is that of Noma and others 2021 [3]_; holding the predictions
-    is ours, since an apparent slope hardly varies).
+    Each resample is refitted and measured on itself and on the cases as they are; the mean difference is
+    the optimism (Efron 1983; Harrell, Lee and Mark 1996 [1]_). ``"632+"`` weighs the apparent measure with
+    that of the cases a resample left out (Efron and Tibshirani 1997 [2]_). The interval is normal around
+    the corrected value. Its standard error is the larger of two spreads over the resamples: of the whole
+    model's measure with its predictions held (an apparent slope hardly varies), and of the optimism itself;
+    for a measure with an ideal value it is stretched by as much as the correction moves a value away from
+    it. That two-stage resampling is needed in principle is shown by Noma and others 2021 [3]_; this is a
+    cheap stand-in, and `reports.optimism` measures its coverage.
 
     Parameters
     ----------
@@ -134,7 +138,7 @@ def correct_optimism(
         for name in ("train", "test", "held", "left_out")
     ]
     none = _no_information(question, whole, original)
-    values = {}
+    values, known = {}, measures()
     for key, value in apparent.items():
         train, test, held, left_out = (panel[key] for panel in panels)
         if correction == "harrell":
@@ -142,9 +146,10 @@ def correct_optimism(
         else:
             estimate, told = _plus(float(value[0]), left_out, none.get(key))
         # a distance from a curve is above 0 by chance alone, more so in a resample: its spread is no interval
-        spread = np.array([]) if key[0] in DISTANCES else held
+        error = np.nan if key[0] in DISTANCES else max(_spread(held), _spread(train - test))
+        error *= _stretch(known.get(key[0]), float(value[0]), estimate)
         values[key] = _corrected(
-            float(value[0]), estimate, spread, n_failed=len(told) - int(told.sum()), level=level
+            float(value[0]), estimate, error, n_failed=len(told) - int(told.sum()), level=level
         )
     per_case = np.concatenate([part.last[~part.failed] for part in found])
     return Optimism(values, failures, per_case)
@@ -179,21 +184,37 @@ def _one_chunk(
         )
     failed = np.zeros(len(weights), dtype=bool)
     failed[list(failures)] = True
+    # ranks of predictions that are not there would still be ranked
+    train, test, others = (
+        {key: np.where(failed, np.nan, values) for key, values in panel.items()}
+        for panel in (train, test, others)
+    )
     last = predicted[:, :, :, max(question.horizons) - 1]
     return _Part(train, test, held, others, failed, failures, last)
 
 
-def _corrected(
-    apparent: float, estimate: float, held: FloatArray, *, n_failed: int, level: float
-) -> Corrected:
+def _corrected(apparent: float, estimate: float, error: float, *, n_failed: int, level: float) -> Corrected:
     if np.isnan(estimate):
         reason = "it cannot be estimated from these cases"
         return Corrected(apparent, np.nan, np.nan, np.nan, n_failed, reason)
-    spread = held[np.isfinite(held)]
-    if not len(spread):
-        return Corrected(apparent, estimate, np.nan, np.nan, n_failed)
-    low, high = np.quantile(spread, ((1 - level) / 2, (1 + level) / 2)) - apparent
-    return Corrected(apparent, estimate, estimate + float(low), estimate + float(high), n_failed)
+    half = normal_quantile(level) * error
+    return Corrected(apparent, estimate, estimate - half, estimate + half, n_failed)
+
+
+def _spread(values: FloatArray) -> float:
+    told = values[np.isfinite(values)]
+    return float(told.std(ddof=1)) if len(told) > 1 else np.nan
+
+
+def _stretch(measure: Measure | None, apparent: float, estimate: float) -> float:
+    """How much further apart corrected values of different samples lie than apparent ones.
+
+    A model that looks better than another of its kind has less optimism, none at the ideal value: the correction
+    multiplies the distance from it, and so the error.
+    """
+    if measure is None or measure.direction == "target" or apparent == measure.ideal:
+        return 1.0
+    return max(1.0, (measure.ideal - estimate) / (measure.ideal - apparent))
 
 
 def _harrell(apparent: float, train: FloatArray, test: FloatArray) -> tuple[float, NDArray[np.bool_]]:
