@@ -11,7 +11,7 @@ from numpy.typing import ArrayLike
 from retreat.errors import Fault, FitError
 from retreat.fitting.arguments import is_number
 from retreat.validation._checked import Courses, IntArray, courses, group_numbers
-from retreat.validation.panel import NAMES
+from retreat.validation.panel import AT, NAMES
 from retreat.validation.report import BootstrapReport, MeasureRow
 from retreat.validation.schemes.optimism import CORRECTIONS, Correction, Question, correct_optimism
 from retreat.validation.schemes.resampling import Progress, Refits, bootstrap_weights
@@ -55,7 +55,7 @@ def validate_estimator(
     resamples : int, at least 2
         Bootstrap samples.
     horizons : sequence of int
-        Sessions at which measures are taken, each reached by somebody.
+        Sessions at which measures are taken; one that nobody reached has rows with the reason in place of values.
     seed : int, from 0
         Seed of the resamples.
     correction : {"harrell", "632+"}
@@ -82,7 +82,7 @@ def validate_estimator(
     TableError
         If the arrays are not of that form.
     FitError
-        If an argument is out of range, a horizon was reached by nobody, or the estimator cannot be fitted to the
+        If an argument is out of range, no horizon was reached by anybody, or the estimator cannot be fitted to the
         cases as they are or to any resample.
 
     References
@@ -104,7 +104,7 @@ def validate_estimator(
     """
     seen = courses(sessions, ending)
     group = _groups(groups, len(seen.sessions))
-    chosen = check_arguments(
+    chosen, beyond = check_arguments(
         seen,
         horizons=horizons,
         resamples=resamples,
@@ -130,7 +130,7 @@ def validate_estimator(
     rows = tuple(
         MeasureRow(m, h, end, v.apparent, v.corrected, v.low, v.high, v.reason, v.n_failed)
         for (m, h, end), v in found.values.items()
-    )
+    ) + out_of_reach(beyond, ends, question.measures)
     return BootstrapReport(
         scheme=scheme_words(
             correction, resamples, f"{int(group.max()) + 1} {'cases' if groups is None else 'groups'}"
@@ -158,8 +158,8 @@ def check_arguments(
     measures: Sequence[str],
     level: float,
     seed: int,
-) -> tuple[int, ...]:
-    """Horizons in order, without doubles; everything wrong is refused at once.
+) -> tuple[tuple[int, ...], tuple[int, ...]]:
+    """Horizons in order, without doubles, and those nobody reached; everything wrong is refused at once.
 
     Raises
     ------
@@ -178,8 +178,8 @@ def check_arguments(
         pass
     elif not len(whole) or len(whole) < len(horizons):
         faults.append(Fault("horizons", f"{tuple(horizons)!r}", "whole sessions from 1"))
-    elif max(whole) > last:
-        faults.append(Fault("horizons", f"{max(whole)}, which nobody reached", f"1 to {last}"))
+    elif min(whole) > last:
+        faults.append(Fault("horizons", f"{min(whole)}, which nobody reached", f"1 to {last}"))
     if not isinstance(resamples, int | np.integer) or isinstance(resamples, bool) or resamples < 2:
         faults.append(Fault("resamples", f"{resamples!r}", "a whole number from 2"))
     if correction not in CORRECTIONS:
@@ -193,7 +193,21 @@ def check_arguments(
         faults.append(Fault("seed", f"{seed!r}", "a whole number from 0"))
     if faults:
         raise FitError(faults)
-    return tuple(sorted({int(k) for k in whole}))
+    rising = sorted({int(k) for k in whole})
+    return tuple(k for k in rising if k <= last), tuple(k for k in rising if k > last)
+
+
+def out_of_reach(
+    horizons: Sequence[int], ends: Sequence[str], names: Sequence[str]
+) -> tuple[MeasureRow, ...]:
+    """Rows of horizons that nobody reached: no values, and why."""
+    return tuple(
+        MeasureRow(name, k, end, np.nan, np.nan, np.nan, np.nan, f"nobody reached session {k}")
+        for end in ends
+        for k in horizons
+        for name in names
+        if name in AT
+    )
 
 
 def _groups(groups: ArrayLike | None, n: int) -> IntArray:

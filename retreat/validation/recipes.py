@@ -24,7 +24,7 @@ from retreat.validation.censoring import known_weights
 from retreat.validation.clusters import ClusterSpread, cluster_spread
 from retreat.validation.comparison import Comparison, case_scores, compare
 from retreat.validation.decision import net_benefit_at
-from retreat.validation.estimators import check_arguments, scheme_words
+from retreat.validation.estimators import check_arguments, out_of_reach, scheme_words
 from retreat.validation.hazards_at import hazard_calibration
 from retreat.validation.histogram import d_calibration
 from retreat.validation.instability import Instability, instability
@@ -126,7 +126,7 @@ def validate(
         Sessions h for the net benefit of quoting a package of h sessions to eyes whose chance of being finished by
         then is at least a threshold.
     horizons : sequence of int
-        Sessions at which measures are taken, each reached by somebody.
+        Sessions at which measures are taken; one that nobody reached has rows with the reason in place of values.
     level : float in (0, 1)
         Coverage of the intervals; they take the predictions as given.
     jobs : int
@@ -161,7 +161,7 @@ def validate(
     data = everyone.rows(kept)
     wanted = (by,) if isinstance(by, str) else tuple(by)
     seen = courses(data.sessions, data.ending, None, n_ends=len(chosen.ends))
-    ks = _checked(
+    ks, beyond = _checked(
         chosen,
         seen,
         horizons,
@@ -204,6 +204,7 @@ def validate(
         rows = _bootstrap_rows(boot)
     else:
         rows = run.held_out_rows(whole[0], unseen, told)
+    rows += out_of_reach(beyond, chosen.ends, NAMES)
     part = run.of(told)
     first = unseen.incidence[0][told]
     others = {what: challenger(what, data, seed=seed, horizon=horizon) for what in challengers}
@@ -536,7 +537,7 @@ def _checked(
     challengers: Sequence[str],
     imputations: int,
     decisions: Sequence[int],
-) -> tuple[int, ...]:
+) -> tuple[tuple[int, ...], tuple[int, ...]]:
     faults = []
     if isinstance(repeats, bool) or not isinstance(repeats, int) or repeats < 1:
         faults.append(Fault("repeats", f"{repeats!r}", "a whole number from 1"))

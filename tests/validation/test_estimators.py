@@ -226,7 +226,7 @@ def test_everything_wrong_is_told_at_once():
             sessions,
             ending,
             resamples=0,
-            horizons=(1, 9),
+            horizons=(9,),
             correction="none",  # type: ignore[arg-type]
             measures=("beauty",),
             level=1.0,
@@ -258,6 +258,15 @@ def test_an_object_that_is_no_estimator_is_refused():
     X, sessions, ending = simulated()
     with pytest.raises(FitError, match="it has no fit or predict_incidence"):
         validate_estimator(object(), X, sessions, ending, resamples=5)
+
+
+def test_a_horizon_nobody_reached_gets_a_reason_and_the_others_their_values():
+    report = validated(horizons=(1, 9))
+    rows = {(row.measure, row.horizon, row.end): row for row in report.rows}
+
+    assert np.isfinite(rows["brier_at", 1, "1"].corrected)
+    assert np.isnan(rows["brier_at", 9, "1"].corrected)
+    assert rows["brier_at", 9, "1"].reason == "nobody reached session 9"
 
 
 def test_an_end_never_seen_gets_a_reason():
