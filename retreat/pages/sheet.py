@@ -231,10 +231,11 @@ def _about(
     card, day = model.card, calendar_date.fromisoformat(date)
     entered = [text for text in (words.value_alone(name, value) for name, value in known.items()) if text]
     told = features.features(columns, [name for name in features.FEATURES if name in columns])
+    used = {words.plain(name) for name in _used(model)}  # a column may be used under another name
     passed_over = _once(
         words.plain(name)
         for name, values in told.items()
-        if name not in _used(model) and not is_missing(values)[0] and name not in ("eye", "zone")
+        if words.plain(name) not in used and not is_missing(values)[0] and name not in ("eye", "zone")
     )
     written = words.date_words(day.year, day.month, day.day)
     facts = {

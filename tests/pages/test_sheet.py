@@ -288,6 +288,13 @@ def test_the_sheet_says_when_it_was_made_by_what_and_from_what():
     )
 
 
+def test_what_the_model_does_not_use_is_named():
+    case = {**RING, "lens": ["natural"], "age": [60]}
+    about = dict(build_sheet(toy_model(), case, date=DATE).about)
+    assert about["Not used by this model"] == f"{words.plain('lens')}, {words.plain('age')}."
+    assert "Not used by this model" not in dict(build_sheet(toy_model(), RING, date=DATE).about)
+
+
 def test_the_key_of_the_case_is_not_on_the_sheet():
     sheet = build_sheet(toy_model(), {**RING, "case": ["k7f3q9"], "patient": ["p1x8z2"]}, date=DATE)
     assert "k7f3q9" not in repr(sheet)
