@@ -9,9 +9,14 @@ from importlib import import_module
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
+    from retreat.fitting.beta_geometric import BetaGeometric as BetaGeometric
     from retreat.fitting.logistic import LogisticHazard
 
-_HOME = {"LogisticHazard": "retreat.fitting.logistic"}
+_HOME = {
+    "BetaGeometric": "retreat.fitting.beta_geometric",
+    "LogisticHazard": "retreat.fitting.logistic",
+}
+# the estimators for any number of ends; BetaGeometric has one, and its own tests hold it to the same conventions
 __all__ = ["LogisticHazard"]
 
 

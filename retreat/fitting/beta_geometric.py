@@ -282,13 +282,15 @@ def _collapse(X: FloatArray, sessions: IntArray, ending: IntArray, weights: Floa
         distinct, pattern = np.zeros((1, 0)), np.zeros(len(X), dtype=np.int64)
     shape = len(distinct), int(sessions.max())
     cell = pattern.ravel() * shape[1] + sessions - 1
-    leaving, successes = (
+    successes, censored = (
         np.bincount(cell, weights=w, minlength=shape[0] * shape[1]).reshape(shape)
-        for w in (weights, weights * ending)
+        for w in (weights * ending, weights * (1 - ending))
     )
-    at_risk = np.cumsum(leaving[:, ::-1], axis=1)[:, ::-1]
+    at_risk = np.cumsum((successes + censored)[:, ::-1], axis=1)[:, ::-1]
+    # added up, not subtracted: exactly 0 where all at risk succeeded
+    went_on = censored + np.column_stack([at_risk[:, 1:], np.zeros(shape[0])])
     design = np.column_stack([np.ones(shape[0]), distinct])
-    return _Table(design, at_risk, at_risk - successes, successes.sum(axis=1))
+    return _Table(design, at_risk, went_on, successes.sum(axis=1))
 
 
 @dataclass(frozen=True)
