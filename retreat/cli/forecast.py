@@ -44,6 +44,13 @@ def command(model: Path, cases: Path, horizon: int, level: float, out: Path | No
     check_usable(fitted.card)
     forecast, refused = forecast_open(fitted, table, horizon=horizon)
     print(f"{int((table['ending'] != 'ongoing').sum())} ended cases left aside", file=sys.stderr)
+    found = fitted.card.validated
+    checked = (
+        f"{found.standing} ({found.scheme}, {found.date})"
+        if found
+        else "not yet: run retreat validate --into"
+    )
+    print(f"validated: {checked}", file=sys.stderr)
     for line in forecast.cautions:
         print(line, file=sys.stderr)
     for case, why in refused.items():

@@ -1,4 +1,4 @@
-"""Multiple imputation by chained equations, redone inside each resample, and Rubin's rules."""
+"""Multiple imputation by chained equations, redone inside each resample."""
 
 from __future__ import annotations
 
@@ -123,26 +123,3 @@ def _draw_level(
     chance = np.cumsum(found.predict_proba(X_gone), axis=1)
     chosen = (rng.random((len(X_gone), 1)) > chance).sum(axis=1)
     return np.asarray(found.classes_.astype(object)[np.minimum(chosen, len(found.classes_) - 1)])
-
-
-def pooled(estimates: FloatArray, variances: FloatArray) -> tuple[FloatArray, FloatArray]:
-    """Estimates and variances over imputations by Rubin's rules (Rubin 1987, from memory).
-
-    Parameters
-    ----------
-    estimates, variances : ndarray of float, shape (imputations, ...)
-        Of each imputed copy.
-
-    Returns
-    -------
-    tuple of two ndarray of float
-        Mean estimate, and within plus (1 + 1/m) between variance.
-
-    Examples
-    --------
-    >>> [float(v) for v in pooled(np.array([1.0, 3.0]), np.array([1.0, 1.0]))]
-    [2.0, 4.0]
-    """
-    m = len(estimates)
-    between = estimates.var(axis=0, ddof=1) if m > 1 else np.zeros_like(estimates[0])
-    return estimates.mean(axis=0), variances.mean(axis=0) + (1.0 + 1.0 / m) * between

@@ -285,6 +285,26 @@ def test_an_interrupted_demo_leaves_nothing(
     assert list((tmp_path / "demo").iterdir()) == []
 
 
+@pytest.mark.slow
+def test_the_verdict_goes_into_the_model_and_onto_every_output(
+    run: Run, clinic: Path, saved: Path, tmp_path: Path
+) -> None:
+    model = tmp_path / "clinic.retreat"
+    model.write_bytes(saved.read_bytes())
+    assert "validated: not yet" in run("forecast", model, "--cases", clinic / "cases.csv").err
+    answer = run("validate", clinic / "cases.csv", "--folds", "3", "--into", model)
+    assert answer.code == 0
+    assert f"verdict written into {model}" in answer.out
+    found = retreat.load(model).card.validated
+    assert found is not None
+    assert f"verdict: {found.standing}" in answer.out
+    if found.standing != "not fit":
+        assert f"validated: {found.standing}" in run("forecast", model, "--cases", clinic / "cases.csv").err
+        assert f"Checked: {found.standing}" in run("sheet", model, *RING).out
+    else:
+        assert run("sheet", model, *RING).out.count("Not for counselling")
+
+
 def test_a_case_outside_what_the_model_saw_is_set_aside_with_the_reason(
     run: Run, clinic: Path, saved: Path, tmp_path: Path
 ) -> None:

@@ -11,7 +11,7 @@ from retreat.errors import FitError
 from retreat.fitting.design import read_data
 from retreat.model.completion import is_missing
 from retreat.recipe import fit_design
-from retreat.validation.imputation import imputed, pooled
+from retreat.validation.imputation import imputed
 
 CORE = read_definition("core")
 
@@ -91,12 +91,6 @@ def test_levels_missing_at_random_keep_their_shares():
         # the sample of known cases the regression saw varies too: twice the variance of the hidden ones
         error = (2 * share * (1 - share) / gone.sum()) ** 0.5
         assert abs((drawn == level).mean() - share) < 4 * error
-
-
-def test_rubins_rules_by_hand():
-    estimate, variance = pooled(np.array([[1.0, 2.0], [3.0, 2.0], [2.0, 2.0]]), np.full((3, 2), 0.5))
-    assert estimate.tolist() == [2.0, 2.0]
-    assert variance == pytest.approx([0.5 + 4 / 3, 0.5])
 
 
 def test_a_recipe_with_imputations_predicts_every_begun_case():

@@ -39,7 +39,8 @@ class RecipeRefits:
     horizon : int
         Largest session predicted.
     imputations : int
-        Copies with imputed features that are fitted, their predictions averaged; 0 fits complete cases.
+        Copies with imputed features that are fitted; their predictions are averaged, which is Rubin's pooled
+        estimate (Rubin 1987, from memory). 0 fits complete cases.
     """
 
     data: CaseData
