@@ -221,8 +221,10 @@ def _concordance(predictions: Predictions, samples: Samples, end: int, horizon: 
         through = np.minimum.accumulate(np.where(ends, upto, np.inf)[:, ::-1], axis=1)[:, ::-1]
         ranked = 0.5 * (below + through)
     pairs = cases.sum(axis=1) * upto[:, -1]
+    # predictions that are not there have an order all the same
+    told = (pairs > 0) & np.isfinite(predictions.at(end, horizon)[:, 0])
     with np.errstate(divide="ignore", invalid="ignore"):
-        return np.where(pairs > 0, np.einsum("ri,ri->r", cases, ranked) / pairs, np.nan)
+        return np.where(told, np.einsum("ri,ri->r", cases, ranked) / pairs, np.nan)
 
 
 def _recalibration(

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import partial
 from typing import Literal
 
@@ -46,6 +46,12 @@ class Corrected:
     high: float
     n_failed: int
     reason: str = ""
+
+    def within(self, measure: Measure | None) -> Corrected:
+        """The same, its interval cut to the values the measure can have."""
+        if measure is None:
+            return self
+        return replace(self, low=max(self.low, measure.low), high=min(self.high, measure.high))
 
 
 @dataclass(frozen=True)
@@ -150,7 +156,7 @@ def correct_optimism(
         error *= _stretch(known.get(key[0]), float(value[0]), estimate)
         values[key] = _corrected(
             float(value[0]), estimate, error, n_failed=len(told) - int(told.sum()), level=level
-        )
+        ).within(known.get(key[0]))
     per_case = np.concatenate([part.last[~part.failed] for part in found])
     return Optimism(values, failures, per_case)
 
