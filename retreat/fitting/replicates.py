@@ -29,8 +29,8 @@ from retreat.fitting.newton import Penalty
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
 
-# replicates worked on together: their rows of 1,000 cases stay in cache
-CHUNK = 32
+# replicates worked on together: fewer calls weigh less, and rows of 1,000 cases still stay in cache
+CHUNK = 100
 _MAX_STEPS = 12
 # Newton's decrement after which one more step is exact to rounding: it is squared by the step
 _LAST_DECREMENT = 1e-6

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import cached_property
-from typing import Any
+from typing import Any, ClassVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from retreat import hazard
 from retreat.fitting.hazardfit import Courses
 from retreat.fitting.logistic import LogisticHazard
-from retreat.fitting.replicates import ReplicateFitter, carried_on
+from retreat.fitting.replicates import CHUNK, ReplicateFitter, carried_on
 from retreat.hazard import Link
 from retreat.validation.schemes.resampling import copies
 
@@ -77,6 +77,7 @@ class EstimatorRefits:
 class LogisticRefits:
     """Refits of :class:`~retreat.fitting.LogisticHazard` by batched Newton steps."""
 
+    chunk: ClassVar[int] = CHUNK
     estimator: LogisticHazard
     X: Any
     sessions: IntArray

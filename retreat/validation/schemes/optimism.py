@@ -15,7 +15,7 @@ from retreat.validation._spread import normal_quantile
 from retreat.validation.measure import Measure, measures
 from retreat.validation.panel import DISTANCES, NAMES, Key, Panel, Predictions, evaluate
 from retreat.validation.samples import Samples
-from retreat.validation.schemes.resampling import Progress, Refits, chunks, shared
+from retreat.validation.schemes.resampling import CHUNK, Progress, Refits, chunks, shared
 
 FloatArray = NDArray[np.float64]
 Correction = Literal["harrell", "632+"]
@@ -131,7 +131,9 @@ def correct_optimism(
     original = Samples(question.seen, np.ones((1, n)))
     apparent = question.on(whole, original)
     work = partial(_one_chunk, refits, question, whole, correction == "632+")
-    found = shared(work, chunks(weights), jobs=jobs, cluster=cluster, progress=progress)
+    found = shared(
+        work, chunks(weights, getattr(refits, "chunk", CHUNK)), jobs=jobs, cluster=cluster, progress=progress
+    )
     failures = tuple(
         f"resample {start * len(found[0].failed) + r + 1}: {why}"
         for start, part in enumerate(found)

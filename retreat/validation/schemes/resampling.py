@@ -16,8 +16,9 @@ IntArray = NDArray[np.int64]
 # told after each piece of work: pieces done, pieces in all
 Progress = Callable[[int, int], None]
 
-# resamples worked on as one task, whatever the number of processes: so all give the same numbers to the last bit
-CHUNK = 32
+# Resamples worked on as one task, whatever the number of processes: so all give the same numbers to the last bit.
+# Few, where a refit takes long, so that every process has work; refits in batches say their own number.
+CHUNK = 16
 
 
 class Refits(Protocol):
@@ -159,6 +160,6 @@ def _backend(cluster: str) -> Iterator[None]:
         yield
 
 
-def chunks(weights: FloatArray) -> list[FloatArray]:
+def chunks(weights: FloatArray, size: int = CHUNK) -> list[FloatArray]:
     """The samples in tasks of equal size."""
-    return [weights[start : start + CHUNK] for start in range(0, len(weights), CHUNK)]
+    return [weights[start : start + size] for start in range(0, len(weights), size)]
