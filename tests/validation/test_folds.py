@@ -178,10 +178,9 @@ def test_copies_are_the_rows_of_a_sample_each_with_a_number_of_its_own(weight):
 
 @pytest.mark.parametrize(("n", "sizes"), [(1, [1]), (32, [32]), (33, [32, 1]), (70, [32, 32, 6])])
 def test_samples_are_cut_into_tasks_of_one_size_in_their_order(n, sizes):
-    assert CHUNK == 32
     weights = np.arange(n * 2.0).reshape(n, 2)
 
-    found = chunks(weights)
+    found = chunks(weights, 32)
 
     assert [len(part) for part in found] == sizes
     np.testing.assert_array_equal(np.concatenate(found), weights)
