@@ -100,7 +100,13 @@ class Forecast:
         probabilities : tuple of float, each in [0, 1]
             Which quantiles.
         """
-        return np.quantile(self._shares(), probabilities, axis=0)
+        # numpy's own quantile loads masked arrays, a tenth of the time numpy itself takes: a cold sheet would wait
+        place = np.asarray(probabilities, dtype=float) * (len(self.pmf) - 1)
+        below = np.floor(place).astype(int)
+        above = np.minimum(below + 1, len(self.pmf) - 1)
+        ranked = np.partition(self._shares(), sorted({*below.tolist(), *above.tolist()}), axis=0)
+        part = (place - below)[:, None, None, None]
+        return np.asarray(ranked[below] + part * (ranked[above] - ranked[below]))
 
     def mean(self) -> FloatArray:
         """Mean over draws of each state's share, shape (cases, states, horizon); states add to 1."""

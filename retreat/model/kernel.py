@@ -183,7 +183,7 @@ def mean_pmf(parameters: Parameters, X: FloatArray, stratum: NDArray[np.intp], *
         for node, weight in _patient_nodes(parameters):
             # (ends, draws)
             shift = (parameters.operator_effect + node * parameters.patient_sd).T.astype(np.float32)
-            for level in np.unique(stratum):
+            for level in np.flatnonzero(np.bincount(stratum)):  # np.unique would load masked arrays
                 by_session = np.ascontiguousarray(odds[:, level].transpose(1, 2, 0))  # (ends, horizon, draws)
                 rows = np.flatnonzero(stratum == level)
                 for start in range(0, len(rows), _MEAN_CASES):
