@@ -15,7 +15,7 @@ from retreat import hazard
 from retreat.counts import check_courses
 from retreat.errors import ExtrapolationWarning, Fault, FitError
 from retreat.fitting.arguments import read_horizon, read_weights
-from retreat.fitting.columns import Columns, check_collinear, read_columns
+from retreat.fitting.columns import Columns, check_collinear, read_columns, read_fitted_columns
 from retreat.fitting.newton import Solution
 from retreat.fitting.trial_likelihood import TrialTable, collapse, fit_geometric, fit_interior
 
@@ -214,7 +214,7 @@ class BetaGeometric(BaseEstimator):  # type: ignore[misc]  # scikit-learn carrie
 
     def _hazard(self, X: ArrayLike, horizon: int | None) -> FloatArray:
         self._check_fitted()
-        columns = self._read_fitted_columns(X)
+        columns = read_fitted_columns(X, self.feature_names_, labelled=self._labelled)
         horizon = read_horizon(horizon, self.max_session_)
         if horizon > self.max_session_:
             warnings.warn(
@@ -229,18 +229,6 @@ class BetaGeometric(BaseEstimator):  # type: ignore[misc]  # scikit-learn carrie
     def _check_fitted(self) -> None:
         if not hasattr(self, "coef_"):
             raise FitError(Fault("BetaGeometric", "not fitted yet", fix="call fit first"))
-
-    def _read_fitted_columns(self, X: ArrayLike) -> Columns:
-        columns = read_columns(X)
-        fitted = self.feature_names_
-        if len(columns.names) != len(fitted):
-            raise FitError(Fault("X", f"{len(columns.names)} columns", f"{len(fitted)} as fitted"))
-        # columns in another order would give wrong numbers without a word
-        if columns.labelled and self._labelled and columns.names != fitted:
-            raise FitError(
-                Fault("X", f"columns {', '.join(columns.names)}", ", ".join(fitted) + ", in this order")
-            )
-        return columns
 
     def _store(
         self, table: TrialTable, columns: Columns, geometric: Solution, interior: Solution | None

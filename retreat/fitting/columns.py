@@ -102,6 +102,34 @@ def read_columns(X: ArrayLike | Any) -> Columns:
     return Columns(matrix, names, owners is not None)
 
 
+def read_fitted_columns(X: ArrayLike | Any, fitted: tuple[str, ...], *, labelled: bool) -> Columns:
+    """Columns of a matrix or DataFrame for a prediction, as many and in the order of the fit.
+
+    Parameters
+    ----------
+    X : array_like or DataFrame, shape (cases, columns)
+        Columns.
+    fitted : tuple of str
+        Names of the columns of the fit.
+    labelled : bool
+        Whether these are the owner's, not ours.
+
+    Raises
+    ------
+    FitError
+        If X is not a matrix of finite numbers, or its columns are not those of the fit.
+    """
+    columns = read_columns(X)
+    if len(columns.names) != len(fitted):
+        raise FitError(Fault("X", f"{len(columns.names)} columns", f"{len(fitted)} as fitted"))
+    # columns in another order would give wrong numbers without a word
+    if columns.labelled and labelled and columns.names != fitted:
+        raise FitError(
+            Fault("X", f"columns {', '.join(columns.names)}", ", ".join(fitted) + ", in this order")
+        )
+    return columns
+
+
 def _moments(matrix: FloatArray, names: tuple[str, ...], weights: FloatArray | None) -> _Moments:
     if not matrix.size:
         n = matrix.shape[1]

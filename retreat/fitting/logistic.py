@@ -27,6 +27,7 @@ from retreat.fitting.columns import (
     check_collinear,
     check_going_on,
     read_columns,
+    read_fitted_columns,
 )
 from retreat.fitting.hazardfit import (
     Courses,
@@ -181,7 +182,7 @@ class LogisticHazard(BaseEstimator):  # type: ignore[misc]  # scikit-learn carri
         ndarray of float, shape (cases, ends, horizon)
         """
         self._check_fitted()
-        columns = self._read_fitted_columns(X)
+        columns = read_fitted_columns(X, self.feature_names_, labelled=self._labelled)
         last = self.session_effects_.shape[1]
         horizon = read_horizon(horizon, last)
         if horizon > last:
@@ -257,18 +258,6 @@ class LogisticHazard(BaseEstimator):  # type: ignore[misc]  # scikit-learn carri
     def _check_fitted(self) -> None:
         if not hasattr(self, "coef_"):
             raise FitError(Fault("LogisticHazard", "not fitted yet", fix="call fit first"))
-
-    def _read_fitted_columns(self, X: ArrayLike) -> Columns:
-        columns = read_columns(X)
-        fitted = self.feature_names_
-        if len(columns.names) != len(fitted):
-            raise FitError(Fault("X", f"{len(columns.names)} columns", f"{len(fitted)} as fitted"))
-        # columns in another order would give wrong numbers without a word
-        if columns.labelled and self._labelled and columns.names != fitted:
-            raise FitError(
-                Fault("X", f"columns {', '.join(columns.names)}", ", ".join(fitted) + ", in this order")
-            )
-        return columns
 
     def _settings(self, scale: FloatArray) -> Settings:
         firth = self.penalty == "firth"

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 from dataclasses import asdict, dataclass, field
 from math import isfinite, nan
-from typing import Any
+from typing import Any, Literal
 
 NOT_FOR_COUNSELLING = "Not for counselling: this model failed its own checks."
 INVENTED = "This model was made from invented demonstration data. It must never be used with a patient."
@@ -34,8 +34,9 @@ class Validated:
     date: str
 
 
-NOT_FIT = "not fit"
-WARNED = "usable with a warning"
+Standing = Literal["fit for counselling", "usable with a warning", "not fit"]
+NOT_FIT: Standing = "not fit"
+WARNED: Standing = "usable with a warning"
 
 
 @dataclass(frozen=True)

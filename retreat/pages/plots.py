@@ -12,6 +12,7 @@ from numpy.typing import ArrayLike
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
 
 BLACK, BLUE, GREY = "#000000", "#0072B2", "#595959"
 # colour, line, marker, hatch of the band: each differs, so that grey prints and colour-blind eyes lose nothing
@@ -104,9 +105,7 @@ def calibration_figure(
         for axes in (main, strip):
             axes.spines[["top", "right"]].set_visible(False)
         figure.legend(loc="outside lower left", frameon=False)
-        buffer = io.BytesIO()
-        figure.savefig(buffer, format="svg", metadata={"Date": None})
-    return "data:image/svg+xml;base64," + base64.b64encode(buffer.getvalue()).decode()
+        return _as_uri(figure)
 
 
 def instability_figure(predicted: ArrayLike, low: ArrayLike, high: ArrayLike, *, title: str) -> str:
@@ -151,8 +150,13 @@ def instability_figure(predicted: ArrayLike, low: ArrayLike, high: ArrayLike, *,
         axes.set_title(f"{title}\nn = {len(x)}", loc="left", fontsize=11)
         axes.spines[["top", "right"]].set_visible(False)
         figure.legend(loc="outside lower left", frameon=False)
-        buffer = io.BytesIO()
-        figure.savefig(buffer, format="svg", metadata={"Date": None})
+        return _as_uri(figure)
+
+
+def _as_uri(figure: Figure) -> str:
+    """The figure as SVG in a data URI, without a date: the same figure gives the same bytes."""
+    buffer = io.BytesIO()
+    figure.savefig(buffer, format="svg", metadata={"Date": None})
     return "data:image/svg+xml;base64," + base64.b64encode(buffer.getvalue()).decode()
 
 

@@ -5,8 +5,10 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from math import ceil, isfinite, log
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING
 
+from retreat.model.card import NOT_FIT, Standing
+from retreat.model.card import WARNED as WARNING
 from retreat.validation.comparison import Comparison
 from retreat.validation.midcourse import MidCourse
 from retreat.validation.report import MeasureRow
@@ -14,10 +16,7 @@ from retreat.validation.report import MeasureRow
 if TYPE_CHECKING:
     from retreat.definitions.entries import Verdict as Limits
 
-FIT = "fit for counselling"
-WARNING = "usable with a warning"
-NOT_FIT = "not fit"
-Standing = Literal["fit for counselling", "usable with a warning", "not fit"]
+FIT: Standing = "fit for counselling"
 
 # sessions that a sheet's headline names
 LAST_SESSION = 3
@@ -138,7 +137,7 @@ def judge(
     if failed > _FAILED:
         doubtful.append(f"{100 * failed:.0f}% of the refits failed")
     n_more = max(more)
-    standing: Standing = "not fit" if bad else "usable with a warning" if doubtful else "fit for counselling"
+    standing = NOT_FIT if bad else WARNING if doubtful else FIT
     return Verdict(standing, (*bad, *doubtful), _next_step(standing, n_more, is_table=not table_due), n_more)
 
 
@@ -208,7 +207,7 @@ def _during(rows: Sequence[MidCourse], first_end: str, limits: Limits) -> list[s
 
 def _next_step(standing: Standing, n_more: int, *, is_table: bool) -> str:
     collect = f"collect about {n_more} more cases and validate again" if n_more else ""
-    if standing == "not fit":
+    if standing == NOT_FIT:
         instead = "" if is_table else "use the life table, or "
         return f"do not use it with patients; {instead}{collect or 'look for what the model misses'}"
     return collect or "validate again when the clinic, the laser or its patients change"
