@@ -149,7 +149,7 @@ def logistic_model(
             coefficients=np.stack([b for b, _ in pieces]),
             session_effects=np.stack([a for _, a in pieces])[:, None],
             operator_effect=np.zeros((draws, design.n_ends)),
-            patient_sd=np.zeros((draws, design.n_ends)),
+            patient_loading=np.zeros((draws, design.n_ends)),
         ),
         strata=(),
         stratum_feature="",

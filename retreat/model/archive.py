@@ -24,9 +24,15 @@ from retreat.model.kernel import Parameters
 from retreat.model.support import Support
 
 FORMAT = "retreat-model"
-SCHEMA_VERSION = 1
-_ARRAYS = ("coefficients", "session_effects", "operator_effect", "patient_sd")
-_MEMBERS = {"model.json", *(f"{name}.npy" for name in _ARRAYS)}
+SCHEMA_VERSION = 2
+_ARRAYS = ("coefficients", "session_effects", "operator_effect", "patient_loading", "never")
+# arrays of each schema version that can be read, with the name each has now
+_READABLE = {
+    1: {name: name for name in _ARRAYS[:3]} | {"patient_sd": "patient_loading"},
+    2: {name: name for name in _ARRAYS},
+}
+_OPTIONAL = "never"
+_HEADER = "model.json"
 _MAX_MEMBER_BYTES = 256 * 1024 * 1024
 _NEW_FIT = "fit the model again from the case table"
 # what reading a damaged or crafted file raises on its way through zipfile, json, numpy and the records
@@ -93,12 +99,11 @@ def load(path: str | Path) -> Model:
 
 def fingerprint(model: Model) -> str:
     """SHA-256 of all the model holds."""
-    arrays = {name: _npy(getattr(model.parameters, name)) for name in _ARRAYS}
-    return _checksum(_description(model), arrays)
+    return _checksum(_description(model), _arrays_of(model))
 
 
 def _pack(model: Model) -> bytes:
-    arrays = {name: _npy(getattr(model.parameters, name)) for name in _ARRAYS}
+    arrays = _arrays_of(model)
     description = _description(model)
     header = {
         "format": FORMAT,
@@ -108,7 +113,7 @@ def _pack(model: Model) -> bytes:
     }
     buffer = io.BytesIO()
     with zipfile.ZipFile(buffer, "w", zipfile.ZIP_STORED) as archive:
-        _write_member(archive, "model.json", json.dumps(header, indent=1, allow_nan=False).encode())
+        _write_member(archive, _HEADER, json.dumps(header, indent=1, allow_nan=False).encode())
         for name, payload in arrays.items():
             _write_member(archive, f"{name}.npy", payload)
     return buffer.getvalue()
@@ -117,6 +122,15 @@ def _pack(model: Model) -> bytes:
 def _write_member(archive: zipfile.ZipFile, name: str, payload: bytes) -> None:
     # a fixed date: the same model gives the same bytes
     archive.writestr(zipfile.ZipInfo(name, date_time=(1980, 1, 1, 0, 0, 0)), payload)
+
+
+def _arrays_of(model: Model) -> dict[str, bytes]:
+    """Arrays as bytes; a share of never-responders only where there is one, so that other models keep their id."""
+    return {
+        name: _npy(getattr(model.parameters, name))
+        for name in _ARRAYS
+        if name != _OPTIONAL or model.parameters.never.any()
+    }
 
 
 def _description(model: Model) -> dict[str, Any]:
@@ -140,21 +154,23 @@ def _npy(array: NDArray[np.float64]) -> bytes:
 def _checksum(description: Mapping[str, Any], arrays: Mapping[str, bytes]) -> str:
     # keys stay in their order, here and in the file: the cells of the support are named in that of its edges
     digest = hashlib.sha256(json.dumps(description, allow_nan=False).encode())
-    for name in _ARRAYS:
-        digest.update(arrays[name])
+    for payload in arrays.values():
+        digest.update(payload)
     return digest.hexdigest()
 
 
 def _read_members(source: Path, archive: zipfile.ZipFile) -> dict[str, bytes]:
     infos = archive.infolist()
     names = [info.filename for info in infos]
-    if set(names) != _MEMBERS or len(names) != len(_MEMBERS):
-        odd = sorted(set(names) ^ _MEMBERS) or ["a member twice"]
+    found = set(names) - {f"{_OPTIONAL}.npy"}
+    known = [_required(version) for version in _READABLE]
+    if found not in known or len(names) != len(set(names)):
+        odd = sorted(found ^ known[-1]) or ["a member twice"]
         raise ModelFileError(
             Fault(
                 str(source),
                 f"unexpected or missing members: {', '.join(odd[:5])}",
-                ", ".join(sorted(_MEMBERS)),
+                ", ".join(sorted(known[-1])),
             )
         )
     for info in infos:
@@ -170,14 +186,19 @@ def _read_members(source: Path, archive: zipfile.ZipFile) -> dict[str, bytes]:
     return {name: archive.read(name) for name in names}
 
 
+def _required(version: int) -> set[str]:
+    return {_HEADER, *(f"{name}.npy" for name in _READABLE[version] if name != _OPTIONAL)}
+
+
 def _unpack(source: Path, members: Mapping[str, bytes]) -> Model:
-    header = _header(source, members["model.json"])
-    arrays = {name: members[f"{name}.npy"] for name in _ARRAYS}
+    header = _header(source, members[_HEADER])
+    now = _READABLE[header["schema_version"]]
+    arrays = {name: members[f"{name}.npy"] for name in now if f"{name}.npy" in members}
     if header.get("checksum") != _checksum(header["model"], arrays):
         raise ModelFileError(
             Fault(str(source), "the checksum does not agree: the file was changed or damaged", fix=_NEW_FIT)
         )
-    return _build(header["model"], {name: _array(source, name, data) for name, data in arrays.items()})
+    return _build(header["model"], {now[name]: _array(source, name, data) for name, data in arrays.items()})
 
 
 def _header(source: Path, payload: bytes) -> dict[str, Any]:
@@ -192,7 +213,7 @@ def _header(source: Path, payload: bytes) -> dict[str, Any]:
     ):
         raise ModelFileError(Fault(str(source), "not a model of this package", f"format {FORMAT}"))
     version = header.get("schema_version")
-    if version != SCHEMA_VERSION:
+    if version not in _READABLE:
         newer = isinstance(version, int) and version > SCHEMA_VERSION
         fix = "update the package, then load it again" if newer else _NEW_FIT
         raise ModelFileError(
@@ -255,15 +276,18 @@ def _check_shapes(model: Model) -> None:
         "coefficients": (draws, ends, len(model.coding.names)),
         "session_effects": (draws, max(1, len(model.strata)), ends, p.session_effects.shape[-1]),
         "operator_effect": (draws, ends),
-        "patient_sd": (draws, ends),
+        "patient_loading": (draws, ends),
+        "never": (draws if len(p.never) > 1 else 1,),
     }
     for name, shape in expected.items():
         if getattr(p, name).shape != shape:
             raise ValueError(f"{name} has shape {getattr(p, name).shape}, not {shape}")
     if not all(
-        np.isfinite(getattr(p, name)).all() for name in ("coefficients", "operator_effect", "patient_sd")
+        np.isfinite(getattr(p, name)).all() for name in ("coefficients", "operator_effect", "patient_loading")
     ):
         raise ValueError("a parameter is not finite")
+    if not ((p.never >= 0) & (p.never <= 1)).all():
+        raise ValueError("a share is not between 0 and 1")
     if np.isnan(p.session_effects).any() or np.isposinf(p.session_effects).any():
         raise ValueError("a session effect is not a number")
 

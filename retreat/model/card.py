@@ -34,6 +34,32 @@ class Validated:
     date: str
 
 
+@dataclass(frozen=True)
+class Ancestor:
+    """A model that another was made from.
+
+    Parameters
+    ----------
+    model_id, name : str
+        Fingerprint and definition of the model.
+    created : str
+        ISO date of its fit.
+    n_cases : int
+        Cases it was fitted to.
+    data_fingerprint : str
+        SHA-256 of their columns.
+    step : str
+        What was done to it to make the next one, in words.
+    """
+
+    model_id: str
+    name: str
+    created: str
+    n_cases: int
+    data_fingerprint: str
+    step: str
+
+
 Standing = Literal["fit for counselling", "usable with a warning", "not fit"]
 NOT_FIT: Standing = "not fit"
 WARNED: Standing = "usable with a warning"
@@ -78,6 +104,10 @@ class ModelCard:
         SHA-256 of the fitted columns and of the definition.
     validated : Validated or None
         The verdict of a validation; None for a model not validated.
+    basis : tuple of str
+        What the model rests on besides the clinic's own cases, such as published averages; every output says so.
+    lineage : tuple of Ancestor
+        Models it was made from, oldest first.
     """
 
     name: str
@@ -102,6 +132,8 @@ class ModelCard:
     data_fingerprint: str = ""
     definition_fingerprint: str = ""
     validated: Validated | None = None
+    basis: tuple[str, ...] = ()
+    lineage: tuple[Ancestor, ...] = ()
 
     @property
     def obstacles(self) -> tuple[str, ...]:
@@ -122,13 +154,16 @@ class ModelCard:
             lines += (NOT_FOR_COUNSELLING, *self.obstacles)
         elif self.validated and self.validated.standing == WARNED:
             lines += tuple(f"Usable with a warning: {reason}." for reason in self.validated.reasons)
-        return lines
+        return (*lines, *self.basis)
 
     def to_json(self) -> dict[str, Any]:
         """Plain lists and numbers, None for a diagnostic that is no number; :meth:`from_json` is the inverse."""
         plain = {key: list(v) if isinstance(v, tuple) else v for key, v in asdict(self).items()}
         if self.validated:
             plain["validated"] = asdict(self.validated) | {"reasons": list(self.validated.reasons)}
+        for name in ("basis", "lineage"):  # a card without them stays what it was before there were any
+            if not plain[name]:
+                del plain[name]
         # a fit that failed its gates must still be saved, and strict JSON knows no NaN
         return plain | {"diagnostics": {k: v if isfinite(v) else None for k, v in self.diagnostics.items()}}
 
@@ -163,6 +198,8 @@ class ModelCard:
             years=tuple(int(v) for v in data["years"]),
             invented=bool(data["invented"]),
             validated=_validated(data.get("validated")),
+            basis=_texts(data.get("basis", ())),
+            lineage=tuple(_ancestor(one) for one in data.get("lineage", ())),
             diagnostics={str(k): nan if v is None else float(v) for k, v in data["diagnostics"].items()},
         )
 
@@ -172,6 +209,11 @@ def _validated(data: Mapping[str, Any] | None) -> Validated | None:
         return None
     standing, next_step, scheme, date = (str(data[k]) for k in ("standing", "next_step", "scheme", "date"))
     return Validated(standing, _texts(data["reasons"]), next_step, scheme, date)
+
+
+def _ancestor(data: Mapping[str, Any]) -> Ancestor:
+    words = {name: str(data[name]) for name in ("model_id", "name", "created", "data_fingerprint", "step")}
+    return Ancestor(n_cases=int(data["n_cases"]), **words)
 
 
 def _texts(values: Iterable[object]) -> tuple[str, ...]:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
@@ -35,14 +35,18 @@ class Parameters:
         Effects of the sessions; one stratum unless the model is a table by level.
     operator_effect : ndarray, shape (draws, ends)
         Effect of an operator the model has not seen; zeros where operators do not enter.
-    patient_sd : ndarray, shape (draws, ends)
-        Standard deviation of the patient effect; zeros where patients do not enter.
+    patient_loading : ndarray, shape (draws, ends)
+        Effects of one standard deviation of how hard a patient's eyes are: one standard normal number a patient
+        moves all ends, each by its loading, of either sign; zeros where patients do not enter.
+    never : ndarray, shape (draws,) or (1,)
+        Share of eyes that the first end can never happen to (mover-stayer); zero where all can.
     """
 
     coefficients: FloatArray
     session_effects: FloatArray
     operator_effect: FloatArray
-    patient_sd: FloatArray
+    patient_loading: FloatArray
+    never: FloatArray = field(default_factory=lambda: np.zeros(1))
 
     @property
     def n_draws(self) -> int:
@@ -66,7 +70,8 @@ class Parameters:
             coefficients=self.coefficients[kept],
             session_effects=self.session_effects[kept],
             operator_effect=self.operator_effect[kept],
-            patient_sd=self.patient_sd[kept],
+            patient_loading=self.patient_loading[kept],
+            never=self.never[kept] if len(self.never) > 1 else self.never,
         )
 
     def sessions_to(self, horizon: int) -> FloatArray:
@@ -141,14 +146,16 @@ def pmf_after(
         case = np.einsum("np,dkp->dnk", X[rows], parameters.coefficients, optimize=True)
         case += parameters.operator_effect[:, None, :]  # (draws, cases, ends)
         sessions = by_session[:, stratum[rows]]  # (draws, cases, ends, horizon)
-        for node, weight in _patient_nodes(parameters):
-            shifted = case + node * parameters.patient_sd[:, None, :]
+        for first, node, weight in _kinds_of_eye(parameters):
+            shifted = case + node * parameters.patient_loading[:, None, :]
+            if not first:
+                shifted[..., 0] = -np.inf
             hazards, going_on = hazards_and_going_on(shifted[..., None] + sessions, link)
             staying = np.ones((*case.shape[:2], horizon + 1))  # after 0, 1, ... sessions
             np.cumprod(going_on, axis=-1, out=staying[..., 1:])
             hazards *= (staying[..., :-1] * to_come)[:, :, None, :]
-            out[:, rows] += weight * hazards
-            left[:, rows] += weight * staying[:, np.arange(len(reached)), reached]
+            out[:, rows] += weight[:, None, None, None] * hazards
+            left[:, rows] += weight[:, None] * staying[:, np.arange(len(reached)), reached]
     return out, left
 
 
@@ -180,16 +187,18 @@ def mean_pmf(parameters: Parameters, X: FloatArray, stratum: NDArray[np.intp], *
     coefficients = np.ascontiguousarray(parameters.coefficients.transpose(1, 2, 0), dtype=np.float32)
     with np.errstate(over="raise"):
         odds = np.exp(parameters.sessions_to(horizon)).astype(np.float32)
-        for node, weight in _patient_nodes(parameters):
+        for first, node, weight in _kinds_of_eye(parameters):
             # (ends, draws)
-            shift = (parameters.operator_effect + node * parameters.patient_sd).T.astype(np.float32)
+            shift = (parameters.operator_effect + node * parameters.patient_loading).T.astype(np.float32)
+            if not first:
+                shift[0] = -np.inf
+            share = np.broadcast_to(weight / parameters.n_draws, parameters.n_draws).astype(np.float32)
             for level in np.flatnonzero(np.bincount(stratum)):  # np.unique would load masked arrays
                 by_session = np.ascontiguousarray(odds[:, level].transpose(1, 2, 0))  # (ends, horizon, draws)
                 rows = np.flatnonzero(stratum == level)
                 for start in range(0, len(rows), _MEAN_CASES):
                     chosen = rows[start : start + _MEAN_CASES]
-                    total = _sum_over_draws(narrow[chosen], coefficients, shift, by_session)
-                    out[chosen] += weight / parameters.n_draws * total
+                    out[chosen] += _sum_over_draws(narrow[chosen], coefficients, shift, by_session, share)
     return out
 
 
@@ -236,8 +245,9 @@ def _sum_over_draws(
     coefficients: NDArray[np.float32],
     shift: NDArray[np.float32],
     odds: NDArray[np.float32],
+    weight: NDArray[np.float32],
 ) -> FloatArray:
-    """Sum over draws of the pmf of a block of cases, shape (cases, ends, horizon)."""
+    """Weighted sum over draws of the pmf of a block of cases, shape (cases, ends, horizon)."""
     ends, horizon, draws = odds.shape
     total = np.zeros((len(X), ends, horizon))
     for start in range(0, draws, _MEAN_DRAWS):
@@ -254,12 +264,18 @@ def _sum_over_draws(
             staying /= denominator
             for j in range(ends):
                 np.multiply(staying, case[j], out=term)
-                total[:, j, k] += term @ odds[j, k, part]
+                total[:, j, k] += term @ (odds[j, k, part] * weight[part])
     return total
 
 
-def _patient_nodes(parameters: Parameters) -> list[tuple[float, float]]:
-    if not parameters.patient_sd.any():
-        return [(0.0, 1.0)]
-    nodes, weights = np.polynomial.hermite_e.hermegauss(_N_NODES)
-    return list(zip(nodes.tolist(), (weights / weights.sum()).tolist(), strict=True))
+def _kinds_of_eye(parameters: Parameters) -> list[tuple[bool, float, FloatArray]]:
+    """Kinds of eye to average over: whether the first end can happen, how hard (a node), share (draws or 1,)."""
+    nodes, weights = np.zeros(1), np.ones(1)
+    if parameters.patient_loading.any():
+        nodes, weights = np.polynomial.hermite_e.hermegauss(_N_NODES)
+        weights = weights / weights.sum()
+    never = parameters.never
+    kinds = [(True, float(z), (1.0 - never) * w) for z, w in zip(nodes, weights, strict=True)]
+    if never.any():
+        kinds += [(False, float(z), never * w) for z, w in zip(nodes, weights, strict=True)]
+    return kinds

@@ -69,7 +69,7 @@ def made_model(
     draws: int = 20,
     n_cases: int = 412,
     spread: float = 0.5,
-    patient_sd: float = 0.0,
+    patient_loading: float = 0.0,
     link: Link | None = None,
     **card: Any,
 ) -> Model:
@@ -92,7 +92,7 @@ def made_model(
             coefficients=rng.normal(0, spread, (draws, ends, columns)),
             session_effects=centre + rng.normal(0, spread, (draws, max(1, len(strata)), ends, last)),
             operator_effect=rng.normal(0, spread / 2, (draws, ends)),
-            patient_sd=np.abs(rng.normal(0, patient_sd, (draws, ends))),
+            patient_loading=np.abs(rng.normal(0, patient_loading, (draws, ends))),
         ),
         strata=strata,
         stratum_feature=definition.strata,

@@ -26,7 +26,7 @@ from retreat.errors import ModelFileError
 from retreat.model import Model, archive, load
 from retreat.model.kernel import Parameters
 
-ARRAYS = ("coefficients", "session_effects", "operator_effect", "patient_sd")
+ARRAYS = ("coefficients", "session_effects", "operator_effect", "patient_loading")
 SAVED = Path(__file__).parent.parent / "saved"
 
 
@@ -57,7 +57,8 @@ def written(path: Path, members: dict[str, bytes], compression: int = zipfile.ZI
 
 def signed(header: dict[str, Any], members: dict[str, bytes]) -> dict[str, bytes]:
     """The members with a header whose checksum is right, as a forger would make it."""
-    arrays = {name: members[f"{name}.npy"] for name in ARRAYS}
+    names = (*ARRAYS, "never")
+    arrays = {name: members[f"{name}.npy"] for name in names if f"{name}.npy" in members}
     header = header | {"checksum": archive._checksum(header["model"], arrays)}
     return members | {"model.json": json.dumps(header).encode()}
 
@@ -318,7 +319,7 @@ def test_a_changed_array_is_refused(file: Path, payload: bytes, name: str) -> No
 @pytest.mark.parametrize(
     ("version", "fix"),
     [
-        (2, "update the package, then load it again"),
+        (3, "update the package, then load it again"),
         (99, "update the package"),
         (0, "fit the model again"),
         ("2", "fit the model again"),
@@ -331,7 +332,7 @@ def test_another_schema_version_is_refused_and_a_newer_one_asks_for_an_update(
     members = members_of(payload)
     header = json.loads(members["model.json"]) | {"schema_version": version}
     words = refusal(written(file, signed(header, members)))
-    assert f"schema version {version!r}; allowed: version 1" in words
+    assert f"schema version {version!r}; allowed: version 2" in words
     assert fix in words
 
 
@@ -415,6 +416,27 @@ def test_an_array_of_the_wrong_shape_is_refused(
     assert "not a readable model file" in words
 
 
+def with_never(model: Model) -> Model:
+    share = np.linspace(0.0, 0.2, model.parameters.n_draws)
+    return replace(model, parameters=replace(model.parameters, never=share))
+
+
+def test_a_share_of_never_responders_comes_back(tmp_path: Path) -> None:
+    model = with_never(made_model())
+    back = load(model.save(tmp_path / "m.retreat"))
+    assert back.parameters.never.tolist() == model.parameters.never.tolist()
+    assert back.model_id == model.model_id
+    assert back.model_id != made_model().model_id
+
+
+@pytest.mark.parametrize("wrong", [np.full(20, -0.1), np.full(20, 1.1), np.zeros(19), np.zeros((20, 1))])
+def test_a_share_outside_its_range_or_shape_is_refused(
+    file: Path, tmp_path: Path, wrong: np.ndarray[Any, Any]
+) -> None:
+    payload = with_never(made_model()).save(tmp_path / "m.retreat").read_bytes()
+    assert "not a readable model file" in refusal(with_array(payload, file, "never", npy(wrong)))
+
+
 def test_knots_that_do_not_fit_their_term_are_refused(file: Path, payload: bytes) -> None:
     # depth as a spline of 3 knots has a column more than the line it was; its record lists 4 knots
     members = members_of(payload)
@@ -439,7 +461,7 @@ def test_a_model_without_a_session_is_refused(file: Path, payload: bytes) -> Non
         ("coefficients", math.nan),
         ("coefficients", -math.inf),
         ("operator_effect", math.inf),
-        ("patient_sd", math.nan),
+        ("patient_loading", math.nan),
         ("session_effects", math.nan),
         ("session_effects", math.inf),
     ],

@@ -124,7 +124,7 @@ def test_fewer_draws_are_taken_evenly() -> None:
 @pytest.mark.parametrize("name", ["core", "full", "lifetable", "second_session"])
 @pytest.mark.parametrize("link", ["logit", "cloglog"])
 def test_what_is_expected_is_the_mean_of_the_forecast(name: str, link: Any) -> None:
-    model = made_model(name, link=link, patient_sd=0.5)
+    model = made_model(name, link=link, patient_loading=0.5)
     cases = invented_cases(6, seed=5)
     cases["cornea"][2] = cases["opacity"][4] = None
     forecast = model.forecast(cases, horizon=8)

@@ -27,7 +27,7 @@ def some_parameters(
         coefficients=rng.normal(0, 0.6, size=(draws, ends, columns)),
         session_effects=rng.normal(-1, 0.6, size=(draws, strata, ends, sessions)),
         operator_effect=rng.normal(0, 0.4, size=(draws, ends)),
-        patient_sd=np.zeros((draws, ends)),
+        patient_loading=np.zeros((draws, ends)),
     )
 
 
@@ -87,9 +87,9 @@ def test_the_operator_effect_moves_every_session_of_its_end() -> None:
     p = some_parameters()
     X, stratum = some_cases()
     by_end = np.array([0.7, -0.2])
-    moved = Parameters(p.coefficients, p.session_effects, p.operator_effect + by_end, p.patient_sd)
+    moved = Parameters(p.coefficients, p.session_effects, p.operator_effect + by_end, p.patient_loading)
     shift = by_end[None, None, :, None]
-    same = Parameters(p.coefficients, p.session_effects + shift, p.operator_effect, p.patient_sd)
+    same = Parameters(p.coefficients, p.session_effects + shift, p.operator_effect, p.patient_loading)
     expected = pmf(same, X, stratum, horizon=5, link="logit")
     assert pmf(moved, X, stratum, horizon=5, link="logit") == pytest.approx(expected, abs=1e-15)
 
@@ -118,10 +118,10 @@ def test_sessions_past_the_last_fitted_carry_its_hazard_on() -> None:
 
 @given(st.integers(0, 10**6), st.integers(1, 3), st.floats(0, 2))
 @settings(max_examples=40, deadline=None)
-def test_the_mean_form_is_the_mean_of_the_full_form(seed: int, ends: int, patient_sd: float) -> None:
+def test_the_mean_form_is_the_mean_of_the_full_form(seed: int, ends: int, patient_loading: float) -> None:
     p = some_parameters(seed, ends=ends, strata=2)
     p = Parameters(
-        p.coefficients, p.session_effects, p.operator_effect, np.full_like(p.patient_sd, patient_sd)
+        p.coefficients, p.session_effects, p.operator_effect, np.full_like(p.patient_loading, patient_loading)
     )
     X, stratum = some_cases(7, strata=2, seed=seed)
     expected = pmf(p, X, stratum, horizon=6, link="logit").mean(axis=0)
@@ -139,7 +139,7 @@ def test_the_mean_form_takes_sessions_at_which_an_end_cannot_happen() -> None:
     p = some_parameters()
     effects = p.session_effects.copy()
     effects[:, :, 1, :2] = -np.inf
-    p = Parameters(p.coefficients, effects, p.operator_effect, p.patient_sd)
+    p = Parameters(p.coefficients, effects, p.operator_effect, p.patient_loading)
     X, stratum = some_cases()
     found = mean_pmf(p, X, stratum, horizon=4)
     assert not found[:, 1, :2].any()
@@ -283,7 +283,7 @@ def test_no_chance_of_getting_so_far_is_no_number() -> None:
 def test_thinned_draws_are_evenly_spaced_with_the_first_and_the_last() -> None:
     p = some_parameters(draws=9)
     thin = p.thinned(3)
-    for name in ("coefficients", "session_effects", "operator_effect", "patient_sd"):
+    for name in ("coefficients", "session_effects", "operator_effect", "patient_loading"):
         assert getattr(thin, name).tolist() == getattr(p, name)[[0, 4, 8]].tolist()
     assert p.thinned(9).coefficients.tolist() == p.coefficients.tolist()
 
@@ -301,3 +301,39 @@ def test_a_course_that_goes_on_speaks_for_an_operator_whose_cases_end_late() -> 
     )  # resampling error 1 / draws and less
     assert np.array_equal(found[:, 0], to_come[:, 0])
     assert found[:, 1, 0, 4].mean() < given_done(to_come.copy(), left)[:, 1, 0, 4].mean() - 0.05
+
+
+@pytest.mark.parametrize("done", [0, 2, 5])
+def test_eyes_that_never_respond_weigh_more_the_longer_the_course(done: int) -> None:
+    # two kinds of eye by hand: hazards (.5, .1) of the one, (0, .2) of the other that is never relieved
+    never, hard = 0.1, 0.0
+    eta = np.log(np.array([[0.5], [0.1]]) / 0.4)
+    p = Parameters(
+        np.zeros((3, 2, 0)),
+        np.tile(eta, (3, 1, 1, 1)),
+        np.zeros((3, 2)),
+        np.full((3, 2), hard),
+        np.full(3, never),
+    )
+    odds = np.exp(eta[1, 0])
+    movers, stayers = np.array([0.5, 0.1]), np.array([0.0, odds / (1 + odds)])
+    alive = np.array([(1 - never) * (1 - movers.sum()) ** done, never * (1 - stayers.sum()) ** done])
+    expected = (alive / alive.sum()) @ np.array([movers, stayers])
+    stratum, X = np.zeros(1, dtype=np.intp), np.zeros((1, 0))
+    to_come, left = pmf_after(p, X, stratum, np.array([done]), horizon=done + 1, link="logit")
+    assert left == pytest.approx(np.full((3, 1), alive.sum()), abs=1e-12)
+    assert given_done(to_come, left)[0, 0, :, done] == pytest.approx(expected, abs=1e-12)
+
+
+def test_the_mean_form_knows_of_eyes_that_never_respond() -> None:
+    rng = np.random.default_rng(3)
+    p = Parameters(
+        rng.normal(size=(40, 2, 3)),
+        rng.normal(-1, 1, (40, 1, 2, 5)),
+        rng.normal(size=(40, 2)),
+        rng.normal(0, 0.7, (40, 2)),
+        rng.uniform(0, 0.3, 40),
+    )
+    X, stratum = rng.normal(size=(7, 3)), np.zeros(7, dtype=np.intp)
+    full = pmf(p, X, stratum, horizon=6, link="logit").mean(axis=0)
+    assert mean_pmf(p, X, stratum, horizon=6) == pytest.approx(full, abs=2e-6)

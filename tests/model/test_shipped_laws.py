@@ -21,7 +21,7 @@ few = settings(max_examples=12, deadline=None, derandomize=True)
 parameters = {
     "seed": st.integers(0, 10**6),
     "spread": st.sampled_from([0.0, 0.3, 2.0, 15.0]),
-    "patient_sd": st.sampled_from([0.0, 0.8]),
+    "patient_loading": st.sampled_from([0.0, 0.8]),
     "link": st.sampled_from(["logit", "cloglog"]),
 }
 

@@ -118,7 +118,7 @@ def toy_model(
         coefficients=centre + noise,
         session_effects=sessions + shift,
         operator_effect=np.zeros((draws, len(ends))),
-        patient_sd=np.zeros((draws, len(ends))),
+        patient_loading=np.zeros((draws, len(ends))),
     )
     return Model(
         card=replace(CARD, ends=ends, **card),
@@ -143,7 +143,7 @@ def known_model(relieved: np.ndarray, stopped: float = 0.1, **card: object) -> M
         coefficients=np.zeros((draws, 2, 0)),
         session_effects=np.repeat(logits[:, None, :, None], 8, axis=3),
         operator_effect=np.zeros((draws, 2)),
-        patient_sd=np.zeros((draws, 2)),
+        patient_loading=np.zeros((draws, 2)),
     )
     empty = support.Support({}, (), {}, {}, {})
     mix = casemix.CaseMix({}, {})
