@@ -13,19 +13,25 @@ from retreat.definitions.entries import (
     TermEntry,
 )
 from retreat.definitions.reading import read_definition, shipped
+from retreat.definitions.studies import BetweenStudies, Kind, LeftOut, Lost, Study
 
 __all__ = [
     "ENDS",
     "LAST_SESSION",
+    "BetweenStudies",
     "Definition",
     "Gates",
     "Groups",
+    "Kind",
+    "LeftOut",
+    "Lost",
     "Outcome",
     "Prior",
     "Reference",
     "SessionEffect",
     "Sessions",
     "Spread",
+    "Study",
     "TermEntry",
     "read_definition",
     "shipped",

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from retreat.coding import Coding, Term
 from retreat.definitions.entries import Gates, Groups, Outcome, Sessions, TermEntry, Verdict
+from retreat.definitions.studies import BetweenStudies, Kind, LeftOut, Study
 from retreat.hazard import Link
 
 FloatArray = NDArray[np.float64]
@@ -57,6 +58,14 @@ class Definition:
         Sources.
     fingerprint : str
         SHA-256 of the file.
+    kinds : tuple of Kind
+        The eyes that published results are about; empty without any.
+    between_studies : BetweenStudies or None
+        How far practices differ.
+    studies : tuple of Study
+        Published results of groups of eyes.
+    left_out : tuple of LeftOut
+        Published results that are not used, with reasons.
     """
 
     name: str
@@ -75,6 +84,10 @@ class Definition:
     likeness: Mapping[str, tuple[float, ...]]
     references: tuple[str, ...]
     fingerprint: str
+    kinds: tuple[Kind, ...] = ()
+    between_studies: BetweenStudies | None = None
+    studies: tuple[Study, ...] = ()
+    left_out: tuple[LeftOut, ...] = ()
 
     @property
     def ends(self) -> tuple[str, ...]:

@@ -2,13 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from typing import Annotated, Literal
 
 from pydantic import BaseModel, ConfigDict, Field
 
 from retreat.coding import Form
-from retreat.hazard import Link
 
 Outcome = Literal["course", "second_session"]
 SessionEffect = Literal["free", "smooth", "linear"]
@@ -73,11 +71,30 @@ class Sessions(Entry):
     step: Spread | None = None
 
 
+class PatientSpread(Spread):
+    """Scale of the loadings of how hard a patient's eyes are.
+
+    `learned_from` says when it enters a model: only where some patient has two cases (``pairs``), or also where a
+    course of several sessions shows how hard an eye is (``courses``).
+    """
+
+    learned_from: Literal["pairs", "courses"] = "pairs"
+
+
+class Share(Entry):
+    """Beta prior of a share of patients: its mean, and how many patients it is worth."""
+
+    mean: Annotated[Number, Field(gt=0, lt=1)]
+    patients: Annotated[Number, Field(gt=0, le=1000)]
+    why: Why
+
+
 class Groups(Entry):
-    """Half-normal priors of the spread between operators and between patients."""
+    """Priors of the spread between operators and between patients, and of the share that never responds."""
 
     operator: Spread | None = None
-    patient: Spread | None = None
+    patient: PatientSpread | None = None
+    never: Share | None = None
 
 
 class Gates(Entry):
@@ -108,22 +125,3 @@ class Reference(Entry):
     """One reference."""
 
     text: Annotated[str, Field(min_length=10)]
-
-
-class File(Entry):
-    """A whole definition file."""
-
-    name: Annotated[str, Field(pattern=r"^[a-z][a-z0-9_]*$")]
-    title: Annotated[str, Field(min_length=5)]
-    purpose: Annotated[str, Field(min_length=10)]
-    outcome: Outcome
-    link: Link = "logit"
-    sessions: Sessions = Sessions()
-    strata: str = ""
-    pseudo_cases: Annotated[Number, Field(ge=0)] = 0.0
-    terms: tuple[TermEntry, ...] = ()
-    groups: Groups = Groups()
-    gates: Gates = Gates()
-    verdict: Verdict = Verdict()
-    support: Mapping[str, tuple[Number, ...]] = {}
-    references: tuple[Reference, ...] = ()

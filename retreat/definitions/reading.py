@@ -16,17 +16,21 @@ from pydantic_core import ErrorDetails
 from retreat.coding import Term
 from retreat.definitions.definition import ENDS, Definition
 from retreat.definitions.entries import (
-    File,
     Gates,
     Groups,
+    PatientSpread,
     Prior,
     Reference,
     Sessions,
+    Share,
     Spread,
     TermEntry,
     Verdict,
 )
 from retreat.definitions.faults import session_faults, strata_faults, support_faults, term_faults
+from retreat.definitions.file import File
+from retreat.definitions.studies import BetweenStudies, Kind, LeftOut, Lost, Study
+from retreat.definitions.study_faults import study_faults
 from retreat.errors import DefinitionError, Fault
 from retreat.features import FEATURES
 
@@ -39,15 +43,23 @@ _ENTRIES: Mapping[str, type[BaseModel]] = {
     "step": Spread,
     "groups": Groups,
     "operator": Spread,
-    "patient": Spread,
+    "patient": PatientSpread,
+    "never": Share,
     "gates": Gates,
     "verdict": Verdict,
     "references": Reference,
+    "kinds": Kind,
+    "between_studies": BetweenStudies,
+    "relieved": Spread,
+    "lost": Lost,
+    "studies": Study,
+    "left_out": LeftOut,
 }
 _ALLOWED = {
     "model_type": "a table of entries",
     "string_pattern_mismatch": "lower-case letters, digits and _, a letter first",
 }
+_ONE_BY_ONE = ("terms", "studies")
 # stands in for a broken required entry while the rest of the file is checked
 _STAND_IN = {"name": "x", "title": "title", "purpose": "the purpose", "outcome": "course"}
 
@@ -113,7 +125,8 @@ def _checked(source: str, data: Mapping[str, Any]) -> File:
             [*_entry_faults(source, error), *_faults_of_the_rest(source, data, error)]
         ) from None
     written = [entry.features for entry in file.terms]
-    faults = _faults(source, file, dict(enumerate(file.terms)), written, broken=set())
+    studies = dict(enumerate(file.studies))
+    faults = _faults(source, file, dict(enumerate(file.terms)), written, studies, broken=set())
     if faults:
         raise DefinitionError(faults)
     return file
@@ -124,6 +137,7 @@ def _faults(
     file: File,
     terms: Mapping[int, TermEntry],
     written: Sequence[tuple[str, ...]],
+    studies: Mapping[int, Study],
     *,
     broken: Set[object],
 ) -> list[Fault]:
@@ -135,19 +149,25 @@ def _faults(
         faults += support_faults(source, file.support)
     if "strata" not in broken:
         faults += strata_faults(source, file.strata, has_terms=bool(written))
-    return faults
+    return faults + study_faults(source, file, studies, terms, written, broken=broken)
 
 
 def _faults_of_the_rest(source: str, data: Mapping[str, Any], error: ValidationError) -> list[Fault]:
     """Faults of the entries that are sound in themselves, so that one reading shows all."""
     places = [e["loc"] for e in error.errors()]
-    broken_terms = {place[1] for place in places if place[0] == "terms" and len(place) > 1}
-    broken = {place[0] for place in places if place[0] != "terms" or len(place) == 1}
-    listed = [] if "terms" in broken else data.get("terms", [])
-    terms = {i: TermEntry.model_validate(t) for i, t in enumerate(listed) if i not in broken_terms}
-    rest = {k: v for k, v in data.items() if k in File.model_fields and k not in {*broken, "terms"}}
+    # one broken term or study leaves the others to be looked at; any other entry stands or falls as a whole
+    broken = {place[0] for place in places if place[0] not in _ONE_BY_ONE or len(place) == 1}
+    listed = {key: [] if key in broken else data.get(key, []) for key in _ONE_BY_ONE}
+    sound = {
+        key: {i: one for i, one in enumerate(listed[key]) if (key, i) not in {p[:2] for p in places}}
+        for key in _ONE_BY_ONE
+    }
+    terms = {i: TermEntry.model_validate(one) for i, one in sound["terms"].items()}
+    studies = {i: Study.model_validate(one) for i, one in sound["studies"].items()}
+    rest = {k: v for k, v in data.items() if k in File.model_fields and k not in {*broken, *_ONE_BY_ONE}}
     file = File.model_validate({**_STAND_IN, **rest})
-    return _faults(source, file, terms, [_written_features(t) for t in listed], broken=broken)
+    written = [_written_features(term) for term in listed["terms"]]
+    return _faults(source, file, terms, written, studies, broken=broken)
 
 
 def _written_features(term: object) -> tuple[str, ...]:
@@ -211,6 +231,10 @@ def _definition(file: File, fingerprint: str) -> Definition:
         gates=file.gates,
         verdict=file.verdict,
         likeness=dict(file.support),
+        kinds=file.kinds,
+        between_studies=file.between_studies,
+        studies=file.studies,
+        left_out=file.left_out,
         references=tuple(reference.text for reference in file.references),
         fingerprint=fingerprint,
     )

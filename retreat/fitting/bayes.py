@@ -6,27 +6,36 @@ import logging
 import sys
 from collections.abc import Iterator
 from contextlib import ExitStack, contextmanager, redirect_stdout
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Any
+from typing import Any, Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
 from retreat.errors import Fault, FitError
+from retreat.fitting.arguments import choice_fault
 from retreat.fitting.bayes_gates import Gates, assess
-from retreat.fitting.bayes_model import build, has_operator_effect, has_patient_effect, parameters
+from retreat.fitting.bayes_model import build, parameters
 from retreat.fitting.design import Design
-from retreat.fitting.layout import pooled_sessions
+from retreat.fitting.groups import has_never_share, has_operator_effect, has_patient_effect
+from retreat.fitting.nested.courses import lay_out
+from retreat.fitting.nested.fit import NotUsableError, fit_nested, obstacle
+from retreat.fitting.nested.prior import definition_prior
+from retreat.fitting.posterior import Posterior
 from retreat.model.fitted import Model
-from retreat.model.kernel import Parameters
 
 FloatArray = NDArray[np.float64]
+Choice = Literal["auto", "nuts"]
 
 # draws a chain: 1,000 leave the spread between patients with fewer than 400 effective draws on clinics of 900
 DRAWS = 1500
 # draws a saved model keeps, evenly over chains
 KEPT = 2000
+NEVER_WORDS = (
+    "some patients are taken never to respond: such a share is hard to tell from a low chance at each session, so it "
+    "hangs on its prior, most of all where courses are short"
+)
 # at 0.9 a clinic of 1,000 cases with four operators showed 1 to 8 divergences in each of 6 runs, at 0.95 none in 36
 _TARGET_ACCEPT = 0.95
 _TARGET_ACCEPT_AGAIN = 0.98
@@ -46,12 +55,15 @@ class BayesFit:
         Diagnostics of the last run.
     n_tries : int
         1, or 2 after a longer run.
+    prior_scale : float
+        What multiplied the prior standard deviations.
     """
 
     design: Design
     trace: Any
     gates: Gates
     n_tries: int
+    prior_scale: float
 
 
 def fit_bayes(
@@ -88,7 +100,7 @@ def fit_bayes(
     trace = _sample(model, seed=seed, draws=draws, tune=tune, chains=chains, target_accept=_TARGET_ACCEPT)
     gates = assess(trace)
     if not gates.failures:
-        return BayesFit(design, trace, gates, 1)
+        return BayesFit(design, trace, gates, 1, prior_scale)
     trace = _sample(
         model,
         seed=seed + 1,
@@ -97,68 +109,174 @@ def fit_bayes(
         chains=chains,
         target_accept=_TARGET_ACCEPT_AGAIN,
     )
-    return BayesFit(design, trace, assess(trace), 2)
+    return BayesFit(design, trace, assess(trace), 2, prior_scale)
 
 
-def bayes_model(design: Design, *, seed: int, draws: int = DRAWS, tune: int = 1000, chains: int = 4) -> Model:
-    """Model from a posterior; one that fails its gates twice is marked not for counselling.
+def fit_posterior(
+    design: Design,
+    *,
+    seed: int,
+    sampler: Choice = "auto",
+    draws: int = DRAWS,
+    tune: int = 1000,
+    chains: int = 4,
+    prior_scale: float = 1.0,
+) -> Posterior:
+    """Posterior of a design: the fast one where it passes its checks, else by NUTS.
 
     Parameters
     ----------
-    design, seed, draws, tune, chains
+    design : Design
+        Cases and definition.
+    seed : int
+        Seed of everything random.
+    sampler : {"auto", "nuts"}
+        ``"auto"`` takes nested normals with importance weights where k-hat is below 0.7 and at least 1,000 effective
+        draws are left, and says so where NUTS had to take over; ``"nuts"`` forces the chains.
+    draws, tune, chains : int
+        Of the chains, where they run.
+    prior_scale : float, above 0
+        Multiplies the prior standard deviations of coefficients and first session.
+
+    Raises
+    ------
+    FitError
         As for :func:`fit_bayes`.
     """
-    return model_of(fit_bayes(design, seed=seed, draws=draws, tune=tune, chains=chains), seed=seed)
+    if fault := choice_fault("sampler", sampler, ("auto", "nuts")):
+        raise FitError(fault)
+    _check(design, draws=draws, tune=tune, chains=chains, prior_scale=prior_scale)
+    why = ""
+    if sampler == "auto":
+        why = f"the fast posterior does not know {obstacle(design)}" if obstacle(design) else ""
+        if not why:
+            try:
+                return with_notes(fit_nested(design, seed=seed, prior_scale=prior_scale))
+            except NotUsableError as error:
+                why = f"the fast posterior did not pass its checks: {error}"
+    fit = fit_bayes(design, seed=seed, draws=draws, tune=tune, chains=chains, prior_scale=prior_scale)
+    return posterior_of(fit, note=f"sampled by NUTS, since {why}" if why else "")
 
 
-def model_of(fit: BayesFit, *, seed: int) -> Model:
-    """Model of a fit: at most 2,000 draws, and one operator the model has not seen for each of them.
+def bayes_model(
+    design: Design,
+    *,
+    seed: int,
+    sampler: Choice = "auto",
+    draws: int = DRAWS,
+    tune: int = 1000,
+    chains: int = 4,
+) -> Model:
+    """Model from a posterior; one by NUTS that fails its gates twice is marked not for counselling.
+
+    Parameters
+    ----------
+    design, seed, sampler, draws, tune, chains
+        As for :func:`fit_posterior`.
+    """
+    return posterior_model(
+        fit_posterior(design, seed=seed, sampler=sampler, draws=draws, tune=tune, chains=chains), seed=seed
+    )
+
+
+def posterior_of(fit: BayesFit, *, note: str = "") -> Posterior:
+    """Posterior of chains.
 
     Parameters
     ----------
     fit : BayesFit
         From :func:`fit_bayes`.
+    note : str
+        What a reader should know of why chains were run.
+    """
+    design, trace = fit.design, fit.trace["posterior"]
+    sessions = _flat(trace["session_effects"])  # (draws, ends, session effects)
+    n, K = len(sessions), design.n_ends
+
+    def found(name: str, shape: tuple[int, ...]) -> FloatArray:
+        return _flat(trace[name]) if name in trace else np.zeros((n, *shape))
+
+    coefficients = found("coefficients", (K, 0))
+    operator = found("operator_effect", (K, 0))
+    step_sd, operator_sd = found("step_sd", (0,)), found("operator_sd", (0,))
+    loading, never = found("patient_loading", (K,)), found("never", ())
+    courses = lay_out(design)
+    prior = definition_prior(design, courses, prior_scale=fit.prior_scale)
+    columns = np.concatenate([coefficients, operator], axis=2)
+    point = np.concatenate([columns.reshape(n, -1), sessions.reshape(n, -1)], axis=1)
+    line = [np.log(step_sd), np.log(operator_sd)]
+    line += [loading] if has_patient_effect(design) else []
+    line += [np.sqrt(never)[:, None]] if has_never_share(design) else []
+    return with_notes(
+        Posterior(
+            design=design,
+            coefficients=coefficients,
+            effects=sessions,
+            step_sd=step_sd,
+            operator_sd=operator_sd,
+            operator_effect=operator,
+            patient_loading=loading,
+            never=never,
+            log_prior=prior.log_density(point, np.concatenate(line, axis=1)),
+            sampler="nuts",
+            n_chains=int(fit.trace["posterior"].sizes["chain"]),
+            failures=fit.gates.failures,
+            notes=(
+                *([note] if note else []),
+                *(
+                    ["a first run failed its checks and was repeated at twice the length"]
+                    if fit.n_tries > 1
+                    else []
+                ),
+            ),
+            diagnostics={**fit.gates.to_diagnostics(), "runs": float(fit.n_tries), "draws": float(n)},
+        )
+    )
+
+
+def posterior_model(posterior: Posterior, *, seed: int) -> Model:
+    """Model of a posterior: at most 2,000 draws, and one operator the model has not seen for each of them.
+
+    Parameters
+    ----------
+    posterior : Posterior
+        From :func:`fit_posterior`.
     seed : int
         Seed of the unseen operators.
     """
-    design = fit.design
-    posterior = fit.trace["posterior"]
-    sessions = _flat(posterior["session_effects"])  # (draws, ends, session effects)
-    n = len(sessions)
-    kept = np.linspace(0, n - 1, min(n, KEPT)).astype(int)
-    zeros = np.zeros((len(kept), design.n_ends))
-    at_risk = np.array(
-        [(design.sessions >= k).sum() for k in range(1, int(design.sessions.max()) + 1)], dtype=float
-    )
-    own = pooled_sessions(at_risk, design.definition.sessions.pool_below)
-    coefficients = np.zeros((len(kept), design.n_ends, 0))
-    if design.X.shape[1]:
-        coefficients = _flat(posterior["coefficients"])[kept]
-    operator = zeros
-    if has_operator_effect(design):
-        spread = _flat(posterior["operator_sd"])[kept]
-        operator = np.random.default_rng(seed).standard_normal(spread.shape) * spread
+    design = posterior.design
+    words = {"nested": "nested normals with importance weights", "nuts": "NUTS"}[posterior.sampler]
     return Model(
         card=design.card(
-            method="Bayesian hazard, NUTS",
+            method=f"Bayesian hazard, {words}",
             seed=seed,
-            failures=fit.gates.failures,
-            notes=_notes(design, fit),
-            diagnostics={**fit.gates.to_diagnostics(), "runs": float(fit.n_tries), "draws": float(n)},
+            failures=posterior.failures,
+            notes=posterior.notes,
+            diagnostics=posterior.diagnostics,
         ),
         coding=design.coding,
         link=design.definition.link,
-        parameters=Parameters(
-            coefficients=coefficients,
-            session_effects=sessions[kept][:, None][..., own],
-            operator_effect=operator,
-            patient_sd=_flat(posterior["patient_sd"])[kept] if has_patient_effect(design) else zeros,
-        ),
+        parameters=posterior.thinned(KEPT).parameters(seed=seed),
         strata=(),
         stratum_feature="",
         case_mix=design.case_mix(),
         support=design.support(),
     )
+
+
+def with_notes(posterior: Posterior) -> Posterior:
+    """The posterior with what its design could not tell."""
+    design = posterior.design
+    notes = []
+    if design.n_operators == 1:
+        notes.append("one operator: the model cannot say how another would fare")
+    elif not has_operator_effect(design):
+        notes.append("operators are not told apart by this definition")
+    if design.definition.groups.patient is not None and not has_patient_effect(design):
+        notes.append("no patient has two cases: how alike the cases of one patient are is left out")
+    if has_never_share(design):
+        notes.append(NEVER_WORDS)
+    return replace(posterior, notes=(*notes, *posterior.notes))
 
 
 def save_trace(fit: BayesFit, path: str | Path) -> None:
@@ -239,19 +357,6 @@ def _flat(values: Any) -> FloatArray:
     """Draws of all chains in one row, shape (draws, ...)."""
     array = np.asarray(values.to_numpy(), dtype=float)  # (chains, draws, ...)
     return array.reshape(-1, *array.shape[2:])
-
-
-def _notes(design: Design, fit: BayesFit) -> tuple[str, ...]:
-    notes = []
-    if design.n_operators == 1:
-        notes.append("one operator: the model cannot say how another would fare")
-    elif not has_operator_effect(design):
-        notes.append("operators are not told apart by this definition")
-    if design.definition.groups.patient is not None and not has_patient_effect(design):
-        notes.append("no patient has two cases: how alike the cases of one patient are is left out")
-    if fit.n_tries > 1:
-        notes.append("a first run failed its checks and was repeated at twice the length")
-    return tuple(notes)
 
 
 def _check(design: Design, *, draws: int, tune: int, chains: int, prior_scale: float) -> None:

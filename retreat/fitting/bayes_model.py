@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from retreat.fitting.design import Design
+from retreat.fitting.groups import has_never_share, has_operator_effect, has_patient_effect
 from retreat.fitting.layout import pooled_sessions
 
 if TYPE_CHECKING:
@@ -16,6 +17,9 @@ if TYPE_CHECKING:
 
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
+
+# log likelihood of what cannot be: low enough to weigh nothing, and finite for the gradient
+_NEVER_SO = -1e6
 
 
 @dataclass(frozen=True)
@@ -47,9 +51,7 @@ class Sufficient:
 
 def sufficient(design: Design) -> Sufficient:
     """Counts of the likelihood, sessions pooled as in the logistic route."""
-    n_sessions = int(design.sessions.max())
-    at_risk = np.array([(design.sessions >= k).sum() for k in range(1, n_sessions + 1)], dtype=float)
-    own = pooled_sessions(at_risk, design.definition.sessions.pool_below)  # (sessions,)
+    own = pooled_of(design)
     case = np.repeat(np.arange(len(design.sessions)), design.sessions)
     session = own[np.concatenate([np.arange(s) for s in design.sessions])]
     rows, count = np.unique(np.stack([session, case], axis=1), axis=0, return_counts=True)
@@ -67,26 +69,16 @@ def sufficient(design: Design) -> Sufficient:
     )
 
 
-def has_patient_effect(design: Design) -> bool:
-    """Whether some patient has two cases and the definition says how alike they may be."""
-    return design.definition.groups.patient is not None and design.n_patients < len(design.sessions)
-
-
-def has_operator_effect(design: Design) -> bool:
-    """Whether there are two operators and the definition says how alike they may be."""
-    return design.definition.groups.operator is not None and design.n_operators > 1
-
-
 def build(design: Design, *, prior_scale: float = 1.0) -> pm.Model:
     """PyMC model of a design.
 
     Coefficients are normal as the definition says. Session effects of an end are a random walk with a
-    half-normal step (``smooth``), a line (``linear``) or each on its own (``free``). Operators and patients are
-    normal around 0 with half-normal spread, non-centred, and not forced to sum to zero: the session effects
-    then stand for the average of all operators there might be, not of those seen, and a forecast for a new
-    one carries that doubt. The sampler moves the level of an end at the average row instead of the first
-    session's effect, which alone would be tied to every other parameter; the prior stays on the first
-    session's effect.
+    half-normal step (``smooth``), a line (``linear``) or each on its own (``free``). One standard normal number
+    a patient, how hard the eyes are, moves all ends, each by its loading. Operators are normal around 0 with
+    half-normal spread, non-centred, and not forced to sum to zero: the session effects then stand for the average of
+    all operators there might be, not of those seen, and a forecast for a new one carries that doubt. The sampler moves
+    the level of an end at the average row instead of the first session's effect, which alone would be tied to every
+    other parameter; the prior stays on the first session's effect.
 
     Parameters
     ----------
@@ -115,41 +107,65 @@ def build(design: Design, *, prior_scale: float = 1.0) -> pm.Model:
             coefficients = pm.Normal("coefficients", mean, sd * prior_scale, dims=("end", "column"))
             case = [pt.dot(design.X, coefficients[j]) for j in range(K)]
             shift = pt.dot(coefficients, data.case_share @ design.X)
-        for name, member, scale in _groups(design):
-            effect = _group(pm, pt, name, scale)  # (ends, members)
+        groups = design.definition.groups
+        effects: list[tuple[IntArray, Any]] = []  # member of each case, effect (ends, members)
+        if has_operator_effect(design) and groups.operator is not None:
+            effects.append((design.operator, _operators(pm, groups.operator.sd)))
+        if has_patient_effect(design) and groups.patient is not None:
+            effects.append((design.patient, _patients(pm, pt, groups.patient.sd)))
+        for member, effect in effects:
             case = [case[j] + effect[j][member] for j in range(K)]
             shift = shift + pt.dot(effect, np.bincount(member, data.case_share))
         sessions = _session_effects(pm, pt, design, data, shift, prior_scale)  # (ends, session effects)
-        # an end is seen at the session it came, so the ended rows add up to totals
-        seen = (sessions * data.events).sum()
+        predictors = [case[j] + pt.zeros(len(design.sessions)) for j in range(K)]
         # log(1 + sum of odds) with the odds of a row as one exponential a case times one a session: the same
         # number as a softplus of the log-sum-exp in well under half the time (56 against 141 microseconds a
         # gradient at 1,000 cases). It overflows only for a predictor above 709, where the sampler rejects the
         # point as it would reject so small a likelihood.
-        odds: Any = 0.0
+        odds = [pt.exp(predictors[j])[data.case] * pt.exp(sessions[j])[data.session] for j in range(K)]
+        if has_never_share(design):
+            _add_mixture(pm, pt, design, data, predictors, sessions, odds)
+            return model
+        # an end is seen at the session it came, so the ended rows add up to totals
+        seen = (sessions * data.events).sum()
         for j in range(K):
-            predictor = case[j] + pt.zeros(len(design.sessions))
-            seen = seen + (predictor * data.ended[:, j]).sum()
-            odds = odds + pt.exp(predictor)[data.case] * pt.exp(sessions[j])[data.session]
-        pm.Potential("courses", seen - (data.count * pt.log1p(odds)).sum())
+            seen = seen + (predictors[j] * data.ended[:, j]).sum()
+        pm.Potential("courses", seen - (data.count * pt.log1p(sum(odds))).sum())
     return model
+
+
+def _add_mixture(
+    pm: Any, pt: Any, design: Design, data: Sufficient, predictors: list[Any], sessions: Any, odds: list[Any]
+) -> None:
+    """Likelihood of patients of whom some never respond: for them the first end cannot happen."""
+    never = design.definition.groups.never
+    if never is None:
+        raise TypeError("the definition has no share that never responds")
+    share = pm.Beta("never", never.mean * never.patients, (1.0 - never.mean) * never.patients)
+    at_end = pooled_of(design)[design.sessions - 1]
+    either: list[Any] = []  # log likelihood of each patient if eyes respond, if they never do
+    for first in (0, 1):
+        rows = pt.log1p(sum(odds[first:])) * data.count if odds[first:] else pt.zeros(len(data.case))
+        case = -pt.zeros(len(design.sessions))[data.case].inc(rows)
+        for j in range(first, len(odds)):
+            case = case + (predictors[j] + sessions[j][at_end]) * data.ended[:, j]
+        if first:
+            case = case + np.where(data.ended[:, 0] > 0, _NEVER_SO, 0.0)
+        either.append(pt.zeros(design.n_patients)[design.patient].inc(case))
+    pm.Potential("courses", pt.logaddexp(pt.log1p(-share) + either[0], pt.log(share) + either[1]).sum())
+
+
+def pooled_of(design: Design) -> IntArray:
+    """Position of the effect each session uses."""
+    n_sessions = int(design.sessions.max())
+    at_risk = np.array([(design.sessions >= k).sum() for k in range(1, n_sessions + 1)], dtype=float)
+    return pooled_sessions(at_risk, design.definition.sessions.pool_below)
 
 
 def parameters(model: pm.Model) -> list[str]:
     """Names of what a trace keeps and the gates look at; not what merely moves the sampler."""
     hidden = ("_raw", "_signed", "level", "courses")
     return [name for name in model.named_vars if not name.endswith(hidden)]
-
-
-def _groups(design: Design) -> list[tuple[str, IntArray, float]]:
-    """Name, member of each case and prior scale of the spread, for each group with effects."""
-    groups = design.definition.groups
-    found = []
-    if has_operator_effect(design) and groups.operator is not None:
-        found.append(("operator", design.operator, groups.operator.sd))
-    if has_patient_effect(design) and groups.patient is not None:
-        found.append(("patient", design.patient, groups.patient.sd))
-    return found
 
 
 def _session_effects(
@@ -179,15 +195,19 @@ def _session_effects(
     return pm.Deterministic("session_effects", (level - shift)[:, None] + away, dims=("end", "session"))
 
 
-def _group(pm: Any, pt: Any, name: str, scale: float) -> Any:
-    """Effects of a group, shape (ends, members), non-centred with a half-normal spread."""
-    members = pm.Normal(f"{name}_raw", 0.0, 1.0, dims=("end", name))
-    if name == "patient":
-        # A half-normal spread as the size of a normal one. Hundreds of weakly known effects leave the spread
-        # near 0 possible, and its logarithm, which PyMC would sample, has a long tail there; the signed one
-        # crosses 0. With a few well known operators the signs of a chain get stuck instead.
-        spread = pm.Normal(f"{name}_signed", 0.0, scale, dims="end")
-        pm.Deterministic(f"{name}_sd", pt.abs(spread), dims="end")
-    else:
-        spread = pm.HalfNormal(f"{name}_sd", scale, dims="end")
-    return pm.Deterministic(f"{name}_effect", members * spread[:, None], dims=("end", name))
+def _operators(pm: Any, scale: float) -> Any:
+    """Effects of operators, shape (ends, operators), non-centred with a half-normal spread."""
+    members = pm.Normal("operator_raw", 0.0, 1.0, dims=("end", "operator"))
+    spread = pm.HalfNormal("operator_sd", scale, dims="end")
+    return pm.Deterministic("operator_effect", members * spread[:, None], dims=("end", "operator"))
+
+
+def _patients(pm: Any, pt: Any, scale: float) -> Any:
+    """Effects of patients, shape (ends, patients): one number a patient, with a loading an end.
+
+    Turning all signs changes nothing, so chains are compared with the first loading above 0.
+    """
+    hard = pm.Normal("patient_raw", 0.0, 1.0, dims="patient")
+    signed = pm.Normal("loading_signed", 0.0, scale, dims="end")
+    pm.Deterministic("patient_loading", pt.where(signed[0] < 0, -1.0, 1.0) * signed, dims="end")
+    return pm.Deterministic("patient_effect", signed[:, None] * hard, dims=("end", "patient"))

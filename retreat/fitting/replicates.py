@@ -1,14 +1,17 @@
 """Many fits of one table under different frequency weights at once: batched Newton steps, no loop over fits.
 
 A bootstrap refits one table under other weights again and again. All replicates share the columns and the order of
-the cases, so a step of all of them is a few matrix products; each starts at the estimate of the whole table and
-leaves the batch when it has converged.
+the cases, so a step of all of them is a few matrix products. All start at the estimate of the whole table, where the
+derivatives of a case are the same in every replicate; steps in single precision take them near their own estimates,
+and steps in double precision, where Newton squares the error that is left, end. Each leaves the batch when it has
+converged.
 """
 
 from __future__ import annotations
 
-from collections import defaultdict
 from dataclasses import dataclass, replace
+from functools import cache
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -32,8 +35,10 @@ IntArray = NDArray[np.int64]
 # replicates worked on together: fewer calls weigh less, and rows of 1,000 cases still stay in cache
 CHUNK = 100
 _MAX_STEPS = 12
-# Newton's decrement after which one more step is exact to rounding: it is squared by the step
+# Newton's decrement (squared, in units of the log likelihood) at which the step taken is exact to rounding: a step
+# squares it. Single precision stops where that leaves less than the last one.
 _LAST_DECREMENT = 1e-6
+_NEAR, _MAX_SINGLE_STEPS = 1e-3, 4
 # linear predictors beyond this are left to the single fit, which shifts before it exponentiates
 _LARGE = 200.0
 
@@ -99,10 +104,11 @@ class ReplicateFitter:
         left = list(range(len(weights)))
         if self._settings.link == "logit" and self._settings.likelihood == "plain":
             left = np.flatnonzero(~work.events.any(axis=(1, 2))).tolist()
+            single = work.in_single_precision()
             for rows in work.alike():
                 for start in range(0, len(rows), CHUNK):
                     chunk = rows[start : start + CHUNK]
-                    done = _climb(work, chunk)
+                    done = _climb(work, single, chunk)
                     out[chunk[done.converged]] = done.coefficients[done.converged]
                     effects[chunk[done.converged]] = done.effects[done.converged]
                     suspect = done.errors > 1.0 if self._refuse else np.zeros(len(chunk), dtype=bool)
@@ -117,6 +123,12 @@ class ReplicateFitter:
                 out[r] = effects[r] = np.nan
                 failures[r] = str(error.faults[0])
         return Replicates(out, effects, failures, len(left))
+
+
+def _equal(keys: NDArray[Any], rows: IntArray) -> list[IntArray]:
+    """The rows in groups of equal keys."""
+    _, group = np.unique(keys, axis=0, return_inverse=True)
+    return [rows[group == g] for g in range(group.max(initial=-1) + 1)]
 
 
 def _single(
@@ -141,12 +153,12 @@ class _Table:
     """The table in the order of its risk sets: what does not depend on weights."""
 
     order: IntArray
-    X: FloatArray  # (cases, columns), longest course first
+    columns: FloatArray  # (cases, columns + 1), longest course first, a column of ones last
     squares: FloatArray  # (cases, columns * (columns + 1) / 2): products of two columns
     size: IntArray  # cases at risk at each session
     cells: FloatArray  # (cases, ends * sessions): where each ended
     reached: FloatArray  # (cases, sessions)
-    ended: FloatArray  # (ends, cases)
+    ended: FloatArray  # (cases, ends * columns): the columns where each ended
     start: HazardFit | None
     settings: Settings
 
@@ -154,7 +166,7 @@ class _Table:
     def of(cls, courses: Courses, settings: Settings) -> _Table:
         n_sessions = int(courses.sessions.max())
         order = np.argsort(-courses.sessions, kind="stable")
-        X = np.ascontiguousarray(courses.X[order])
+        X = courses.X[order]
         sessions, ending = courses.sessions[order], courses.ending[order]
         upper = np.triu_indices(X.shape[1])
         cells = np.zeros((len(X), courses.n_ends * n_sessions))
@@ -166,12 +178,14 @@ class _Table:
             start = None
         return cls(
             order,
-            X,
+            np.column_stack([X, np.ones(len(X))]),
             X[:, upper[0]] * X[:, upper[1]],
             np.searchsorted(-sessions, -np.arange(1, n_sessions + 1), side="right"),
             cells,
             (sessions[:, None] >= np.arange(1, n_sessions + 1)).astype(float),
-            (ending == np.arange(1, courses.n_ends + 1)[:, None]).astype(float),
+            ((ending[:, None] == np.arange(1, courses.n_ends + 1))[:, :, None] * X[:, None]).reshape(
+                len(X), -1
+            ),
             start,
             settings,
         )
@@ -181,7 +195,7 @@ class _Table:
 class _Work:
     """The table under weights, with what every step needs."""
 
-    X: FloatArray
+    columns: FloatArray
     squares: FloatArray
     size: IntArray
     weights: FloatArray  # (replicates, cases)
@@ -193,19 +207,24 @@ class _Work:
 
     @classmethod
     def of(cls, table: _Table, weights: FloatArray) -> _Work:
-        w = np.ascontiguousarray(weights[:, table.order])
-        n_ends = len(table.ended)
+        w = weights.take(table.order, axis=1)
+        n_ends = table.cells.shape[1] // table.reached.shape[1]
         return cls(
-            table.X,
+            table.columns,
             table.squares,
             table.size,
             w,
             w @ table.reached,
             (w @ table.cells).reshape(len(w), n_ends, -1),
-            np.stack([(w * ended) @ table.X for ended in table.ended], axis=1),
+            (w @ table.ended).reshape(len(w), n_ends, -1),
             table.start,
             table.settings,
         )
+
+    def in_single_precision(self) -> _Work:
+        """The same; sums stay as they are."""
+        cast = {name: getattr(self, name).astype(np.float32) for name in ("columns", "squares", "weights")}
+        return replace(self, **cast)
 
     @property
     def n_ends(self) -> int:
@@ -217,29 +236,32 @@ class _Work:
 
     def alike(self) -> list[IntArray]:
         """Replicates that share a layout: own sessions, pooled ones, ends seen and sessions certain."""
-        groups: dict[tuple[object, ...], list[int]] = defaultdict(list)
         last = np.count_nonzero(self.at_risk > 0, axis=1)
         own = np.maximum((self.at_risk >= self.settings.pool_below).sum(axis=1), 1)
-        own = np.minimum(own, np.maximum(last, 1))
-        simple = self.settings.unseen == "estimated"
-        for r in np.flatnonzero(self.events.any(axis=(1, 2))).tolist():
-            sessions, n_own = int(last[r]), int(own[r])
-            seen = b"" if simple else self._seen(r, sessions, n_own)
-            groups[sessions, n_own, seen].append(r)
-        return [np.array(rows) for rows in groups.values()]
+        shape = np.stack([last, np.minimum(own, np.maximum(last, 1))], axis=1)
+        some = np.flatnonzero(self.events.any(axis=(1, 2)))
+        groups = []
+        for rows in _equal(shape[some], some):
+            sessions, n_own = shape[rows[0]].tolist()
+            if self.settings.unseen == "estimated":
+                groups.append(rows)
+            else:
+                groups += _equal(self._seen(rows, sessions, n_own), rows)
+        return groups
 
-    def _seen(self, r: int, sessions: int, n_own: int) -> bytes:
-        """Which ends were seen at each pooled session, and where every case at risk ended."""
+    def _seen(self, rows: IntArray, sessions: int, n_own: int) -> NDArray[np.bool_]:
+        """Which ends were seen at each pooled session, and where every case at risk ended, replicate by replicate."""
         start = np.arange(n_own)  # the last pooled session takes all that follow
-        events = np.add.reduceat(self.events[r, :, :sessions], start, axis=1)
-        at_risk = np.add.reduceat(self.at_risk[r, :sessions], start)
-        return (events > 0).tobytes() + certain_sessions(events, at_risk).tobytes()
+        events = np.add.reduceat(self.events[rows, :, :sessions], start, axis=2)
+        at_risk = np.add.reduceat(self.at_risk[rows, :sessions], start, axis=1)
+        certain = certain_sessions(events.transpose(1, 0, 2), at_risk)
+        return np.hstack([(events > 0).reshape(len(rows), -1), certain])
 
     def layout_of(self, r: int) -> tuple[Layout, Penalty, FloatArray]:
         """Layout, penalty and first guess of a replicate and of those alike."""
         last = int(np.count_nonzero(self.at_risk[r] > 0))
         sets = RiskSets(
-            self.X[:1],
+            self.columns[:1, :-1],
             self.size[:last],
             self.at_risk[r, None, :last],
             self.events[r, :, :last],
@@ -268,33 +290,57 @@ class _Climbed:
     errors: FloatArray  # largest standard error of a coefficient over the runaway limit
 
 
-def _climb(work: _Work, rows: IntArray) -> _Climbed:
+def _climb(work: _Work, single: _Work, rows: IntArray) -> _Climbed:
     """Newton steps of replicates with one layout."""
     layout, penalty, guess = work.layout_of(int(rows[0]))
     K, p, S = layout.n_ends, layout.n_columns, work.n_sessions
-    theta = np.tile(guess, (len(rows), 1))
-    converged = np.zeros(len(rows), dtype=bool)
-    errors = np.full(len(rows), np.inf)
-    going = np.arange(len(rows))
-    for _ in range(_MAX_STEPS):
-        gradient, information = _derivatives(work, rows[going], layout, theta[going])
-        slope = gradient - (theta[going] - penalty.mean) @ penalty.precision
-        curvature = information + penalty.precision
-        step, diagonal = _solved(curvature, slope)
-        decrement = (slope * step).sum(axis=1)
-        theta[going] += step
-        sound = np.isfinite(decrement) & (decrement >= 0)
-        done = sound & (decrement < _LAST_DECREMENT)
-        converged[going[done]] = True
-        own = diagonal[:, : K * p].max(axis=1, initial=0.0)
-        errors[going] = np.sqrt(own) / 50.0
-        going = going[sound & ~done]
-        if not going.size:
-            break
+    problem = _Problem(layout, penalty)
+    step, decrement, _ = problem.step(work, rows, guess[None])
+    theta = guess + np.where((decrement >= 0)[:, None], step, 0.0)
+    _ascend(problem, single, rows, theta, until=_NEAR, most=_MAX_SINGLE_STEPS)
+    converged, errors = _ascend(problem, work, rows, theta, until=_LAST_DECREMENT, most=_MAX_STEPS)
     full = theta @ layout.matrix.T + layout.offset
     effects = full[:, K * p :].reshape(len(rows), K, layout.n_sessions)
     effects = np.where(layout.impossible, -np.inf, effects)
     return _Climbed(full[:, : K * p].reshape(len(rows), K, p), carried_on(effects, S), converged, errors)
+
+
+def _ascend(
+    problem: _Problem, work: _Work, rows: IntArray, theta: FloatArray, *, until: float, most: int
+) -> tuple[NDArray[np.bool_], FloatArray]:
+    """Steps of `theta` in place; which replicates converged, and how large their standard errors are."""
+    converged = np.zeros(len(rows), dtype=bool)
+    errors = np.full(len(rows), np.inf)
+    going = np.arange(len(rows))
+    for _ in range(most):
+        step, decrement, errors[going] = problem.step(work, rows[going], theta[going])
+        sound = decrement >= 0  # and not NaN; a replicate whose step is wild stays where it is
+        theta[going[sound]] += step[sound]
+        done = sound & (decrement < until)
+        converged[going[done]] = True
+        going = going[sound & ~done]
+        if not going.size:
+            break
+    return converged, errors
+
+
+@dataclass(frozen=True)
+class _Problem:
+    """What replicates with one layout maximise."""
+
+    layout: Layout
+    penalty: Penalty
+
+    def step(
+        self, work: _Work, rows: IntArray, theta: FloatArray
+    ) -> tuple[FloatArray, FloatArray, FloatArray]:
+        """Newton steps (replicates, free), their decrements, NaN without a step, and scaled standard errors."""
+        gradient, information = _derivatives(work, rows, self.layout, theta)
+        slope = gradient - (theta - self.penalty.mean) @ self.penalty.precision
+        step, diagonal = _solved(information + self.penalty.precision, slope)
+        decrement = (slope * step).sum(axis=1)
+        own = diagonal[:, : self.layout.n_coefficients].max(axis=1, initial=0.0)
+        return step, np.where(np.isfinite(decrement), decrement, np.nan), np.sqrt(own) / 50.0
 
 
 def _solved(curvature: FloatArray, slope: FloatArray) -> tuple[FloatArray, FloatArray]:
@@ -323,67 +369,77 @@ def _inverse_or_nan(matrix: FloatArray) -> FloatArray:
 def _derivatives(
     work: _Work, rows: IntArray, layout: Layout, theta: FloatArray
 ) -> tuple[FloatArray, FloatArray]:
-    """Gradient (replicates, free) and information (replicates, free, free) of the log likelihoods."""
+    """Gradient (replicates, free) and information (replicates, free, free) of the log likelihoods.
+
+    One row of theta may stand for all.
+    """
     K, p, S = layout.n_ends, layout.n_columns, layout.n_sessions
-    R, n = len(rows), len(work.X)
+    kind = work.columns.dtype
+    # rows rise, so that as many as there are are all in their order
+    weights = work.weights if len(rows) == len(work.weights) else work.weights[rows]
     full = theta @ layout.matrix.T + layout.offset
-    coefficients = full[:, : K * p].reshape(R, K, p)
-    effects = full[:, K * p :].reshape(R, K, S)
-    predictor = coefficients.reshape(R * K, p) @ work.X.T
-    odds_of_case = np.exp(predictor).reshape(R, K, n)
-    odds_of_session = np.where(layout.impossible, 0.0, np.exp(effects))
-    if not np.abs(predictor).max(initial=0.0) < _LARGE:
-        large = (np.abs(predictor).reshape(R, -1).max(axis=1, initial=0.0) < _LARGE) ^ True
-        odds_of_case[large] = np.nan
+    coefficients = full[:, : K * p].reshape(len(theta) * K, p).astype(kind)
+    odds_of_case = (coefficients @ work.columns[:, :p].T).reshape(len(theta), K, -1)
+    large = ~(np.abs(odds_of_case).max(axis=(1, 2), initial=0.0) < _LARGE)
+    np.exp(odds_of_case, out=odds_of_case)
+    odds_of_case[large] = np.nan
+    effects = full[:, K * p :].reshape(-1, K, S)
+    odds_of_session = np.where(layout.impossible, 0.0, np.exp(effects)).astype(kind)
     pairs = [(j, l) for j in range(K) for l in range(j, K)]
-    weights = work.weights[rows]
-    expected = np.zeros((K, R, n))
-    weight_sums = np.zeros((len(pairs), R, n))
+    expected = np.zeros((K, *odds_of_case.shape[::2]), kind)
+    varied = np.zeros((len(pairs), *odds_of_case.shape[::2]), kind)
     session_residual = work.events[rows][:, :, :S].copy()  # (R, K, S)
-    cross = np.zeros((len(pairs), S, R, p))
-    session_weight = np.zeros((len(pairs), S, R))
+    cross = np.zeros((len(pairs), S, len(rows), p + 1))
     for k in range(S):
         m = int(work.size[k])
-        odds = [odds_of_case[:, j, :m] * odds_of_session[:, j, k, None] for j in range(K)]
-        total = odds[0] + 1.0
-        for more in odds[1:]:
+        hazards = [odds_of_case[:, j, :m] * odds_of_session[:, j, k, None] for j in range(K)]
+        total = hazards[0] + kind.type(1.0)
+        for more in hazards[1:]:
             total += more
-        share = weights[:, :m] / total  # weight times the chance of going on
-        np.divide(1.0, total, out=total)
-        means = []
-        for j, odd in enumerate(odds):
-            mean = odd * share
-            expected[j, :, :m] += mean
-            session_residual[:, j, k] -= mean.sum(axis=1)
-            means.append(mean)
+        for j, hazard in enumerate(hazards):
+            hazard /= total
+            expected[j, :, :m] += hazard
+            session_residual[:, j, k] -= np.vecdot(weights[:, :m], hazard)
         for i, (j, l) in enumerate(pairs):
-            # h_j (1 - h_j) and -h_j h_l, with h = odds / total
-            product = means[j] * (odds[l] * total)
-            product = means[j] - product if j == l else -product
-            weight_sums[i, :, :m] += product
-            session_weight[i, k] = product.sum(axis=1)
-            cross[i, k] = product @ work.X[:m]
-    residual = work.event_sums[rows] - np.stack([expected[j] @ work.X for j in range(K)], axis=1)
-    gram = _gram(weight_sums, work.squares, p)
-    information = np.zeros((R, K * (p + S), K * (p + S)))
+            product = hazards[j] * hazards[l]
+            np.subtract(hazards[j] if j == l else 0.0, product, out=product)
+            varied[i, :, :m] += product
+            cross[i, k] = _sums(weights[:, :m], product, work.columns[:m])
+    residual = work.event_sums[rows] - np.stack(
+        [_sums(weights, one, work.columns[:, :p]) for one in expected], axis=1
+    )
+    information = np.zeros((len(rows), K * (p + S), K * (p + S)))
     for i, (j, l) in enumerate(pairs):
-        _place(information, j, l, K, p, S, gram[i], cross[i].transpose(1, 0, 2), session_weight[i].T)
+        gram = _symmetric(_sums(weights, varied[i], work.squares), p)
+        _place(information, j, l, K, p, S, gram, cross[i].transpose(1, 0, 2))
     session_residual = np.where(layout.impossible, 0.0, session_residual)
-    gradient = np.concatenate([residual.reshape(R, -1), session_residual.reshape(R, -1)], axis=1)
+    gradient = np.concatenate(
+        [residual.reshape(len(rows), -1), session_residual.reshape(len(rows), -1)], axis=1
+    )
     # one product for all replicates on either side of the maps
     half = information @ layout.matrix
     return gradient @ layout.matrix, layout.matrix.T @ half
 
 
-def _gram(weight_sums: FloatArray, squares: FloatArray, p: int) -> FloatArray:
-    """Weighted products of the columns, shape (pairs, replicates, columns, columns)."""
-    pairs, R, n = weight_sums.shape
-    flat = weight_sums.reshape(pairs * R, n) @ squares
+def _sums(weights: FloatArray, values: FloatArray, columns: FloatArray) -> FloatArray:
+    """Weighted sums of columns times values (replicates or 1, cases), shape (replicates, columns)."""
+    if len(values) == 1:  # the same in every replicate
+        return np.asarray(weights @ (values.T * columns))
+    return np.asarray((weights * values) @ columns)
+
+
+def _symmetric(upper_half: FloatArray, p: int) -> FloatArray:
+    """Symmetric matrices (replicates, p, p) of their upper halves."""
+    return upper_half.take(_in_upper_half(p), axis=1)
+
+
+@cache
+def _in_upper_half(p: int) -> IntArray:
+    """Where each entry of a symmetric matrix stands in its upper half."""
+    place = np.zeros((p, p), dtype=np.int64)
     upper = np.triu_indices(p)
-    gram = np.zeros((pairs * R, p, p))
-    gram[:, upper[0], upper[1]] = flat
-    gram[:, upper[1], upper[0]] = flat
-    return gram.reshape(pairs, R, p, p)
+    place[upper] = place.T[upper] = np.arange(len(upper[0]))
+    return place
 
 
 def _place(
@@ -394,10 +450,13 @@ def _place(
     p: int,
     S: int,
     gram: FloatArray,
-    cross: FloatArray,
-    session_weight: FloatArray,
+    by_session: FloatArray,
 ) -> None:
-    """Put the blocks of a pair of ends where they belong, both ways round."""
+    """Put the blocks of a pair of ends where they belong, both ways round.
+
+    By session (replicates, sessions, columns + 1) are sums of the columns and of the weight itself.
+    """
+    cross, session_weight = by_session[:, :, :p], by_session[:, :, p]
     own_j, own_l = slice(j * p, (j + 1) * p), slice(l * p, (l + 1) * p)
     sessions_j = slice(K * p + j * S, K * p + (j + 1) * S)
     sessions_l = slice(K * p + l * S, K * p + (l + 1) * S)

@@ -155,6 +155,63 @@ def learn(features: Features, pivot: str = "") -> CaseMix:
     return CaseMix(kept, quantiles, pivot if pivot in features else "", within)
 
 
+def described(
+    shares: Mapping[str, float],
+    within: Mapping[str, tuple[Mapping[str, tuple[float, float, float]], Mapping[str, Mapping[str, float]]]],
+    pivot: str,
+) -> CaseMix:
+    """Case mix without cases, from a few numbers of each level of a pivot.
+
+    Parameters
+    ----------
+    shares : mapping of str to float
+        Share of each level of the pivot, adding to 1.
+    within : mapping of str to pair of mappings
+        For each level of the pivot: of each number the values that 5 of 100 lie below, 50 and 95, with straight
+        lines between them and nothing beyond; of each other category the share of each level.
+    pivot : str
+        The categorical feature.
+
+    Examples
+    --------
+    >>> mix = described({"ring": 1.0}, {"ring": ({"size_mm": (1.0, 2.0, 4.0)}, {})}, "opacity")
+    >>> mix.levels["opacity"], round(mix.quantiles["size_mm"][-1], 2), len(mix.quantiles["size_mm"])
+    ({'ring': 1.0}, 4.0, 20)
+    """
+    parts = {
+        level: CaseMix(
+            {name: dict(found) for name, found in categories.items()},
+            {
+                name: tuple(float(v) for v in np.interp(_SHARES, (0.05, 0.5, 0.95), three))
+                for name, three in numbers.items()
+            },
+        )
+        for level, (numbers, categories) in within.items()
+    }
+    levels: dict[str, dict[str, float]] = {pivot: {level: share for level, share in shares.items() if share}}
+    for name in dict.fromkeys(name for part in parts.values() for name in part.levels):
+        known = dict.fromkeys(level for part in parts.values() for level in part.levels.get(name, {}))
+        mixed = {
+            level: sum(shares[at] * part.levels.get(name, {}).get(level, 0.0) for at, part in parts.items())
+            for level in known
+        }
+        levels[name] = {level: share / sum(mixed.values()) for level, share in mixed.items() if share}
+    quantiles = {
+        name: _mixed_quantiles([(shares[at], part.quantiles[name]) for at, part in parts.items()])
+        for name in dict.fromkeys(name for part in parts.values() for name in part.quantiles)
+    }
+    return CaseMix(levels, quantiles, pivot, parts)
+
+
+def _mixed_quantiles(parts: list[tuple[float, tuple[float, ...]]]) -> tuple[float, ...]:
+    """Quantiles of a mixture of distributions, each given by quantiles of equal shares."""
+    values = np.concatenate([np.array(quantiles) for _, quantiles in parts])
+    weights = np.concatenate([np.full(len(quantiles), share) for share, quantiles in parts])
+    order = np.argsort(values, kind="stable")
+    middles = np.cumsum(weights[order]) - 0.5 * weights[order]
+    return tuple(float(v) for v in np.interp(_SHARES, middles / weights.sum(), values[order]))
+
+
 def _shares(known: list[str]) -> dict[str, float]:
     found = sorted(set(known))
     rounded = {level: _ROUND_TO * round(known.count(level) / _ROUND_TO) for level in found}

@@ -5,12 +5,14 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, replace
 from itertools import product
-from typing import Any, NamedTuple
+from typing import Any, Literal, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
 Features = Mapping[str, NDArray[Any]]
+# what a support rests on: cases the model was fitted to, or eyes as published reports are taken to be about
+Source = Literal["fitted", "published"]
 IntArray = NDArray[np.int64]
 
 # Cells below this are kept as 0, shown as "fewer than 11": the small-cell rule of US federal health data
@@ -27,6 +29,34 @@ _LEAST_COMMON = 100
 # is a straight line there and nothing checks it). The common range, since one mistyped size must not open the door.
 _REFUSE_BEYOND = 0.25
 _ANY = "*"
+
+
+class _Words(NamedTuple):
+    """How a source is spoken of; what is in braces is filled in."""
+
+    range: str
+    few: str
+    none: str
+    like: str
+    course: str
+
+
+_WORDS: Mapping[Source, _Words] = {
+    "fitted": _Words(
+        range="{feature} {value:g} is outside the range of nearly all fitted cases, {low:g} to {high:g}",
+        few=f"fewer than {SMALL_CELL} fitted cases have {{feature}} {{level}}",
+        none="no fitted case has {feature} {level}",
+        like=f"fewer than {SMALL_CELL}",
+        course="few or no fitted cases were still in treatment after {done} sessions",
+    ),
+    "published": _Words(
+        range="{feature} {value:g} is outside what is taken as the range of published eyes, {low:g} to {high:g}",
+        few="no published result used here is mainly of eyes with {feature} {level}",
+        none="nothing is known of eyes with {feature} {level}",
+        like="none",
+        course="published results used here say nothing of eyes still in treatment after {done} sessions",
+    ),
+}
 
 
 class Range(NamedTuple):
@@ -53,23 +83,26 @@ class CaseSupport:
         Features outside the fitted range, levels seldom or never seen.
     refusals : tuple of str
         Reasons not to show a number at all; empty for a case inside the range.
+    source : {"fitted", "published"}
+        What it rests on; a model of published averages saw no like case at all.
     """
 
     n_like: int
     alike_in: tuple[str, ...]
     warnings: tuple[str, ...]
     refusals: tuple[str, ...]
+    source: Source = "fitted"
 
     @property
     def n_like_words(self) -> str:
         """The count as it may be shown."""
-        return f"at least {self.n_like}" if self.n_like else f"fewer than {SMALL_CELL}"
+        return f"at least {self.n_like}" if self.n_like else _WORDS[self.source].like
 
     def with_course(self, done: int, supported_session: int) -> CaseSupport:
         """The same, warned of when few or no fitted cases were in treatment after the sessions done."""
         if done < supported_session:
             return self
-        why = f"few or no fitted cases were still in treatment after {done} sessions"
+        why = _WORDS[self.source].course.format(done=done)
         return replace(self, warnings=(*self.warnings, why))
 
 
@@ -92,6 +125,8 @@ class Support:
         For each combination of bands ("ring|0|no", a star for any), how many fitted cases were still in
         treatment before session 1, 2, ...: rounded down to a multiple of 5 but never below 11, and cut at the
         first count below 11.
+    source : {"fitted", "published"}
+        ``published``: there is no case, ranges and levels are those of :func:`described`, and there are no cells.
     """
 
     ranges: Mapping[str, Range]
@@ -99,6 +134,7 @@ class Support:
     levels: Mapping[str, Mapping[str, int]]
     edges: Mapping[str, tuple[float, ...]]
     cells: Mapping[str, tuple[int, ...]]
+    source: Source = "fitted"
 
     def of(self, features: Features, done: IntArray) -> tuple[CaseSupport, ...]:
         """Support of each case.
@@ -115,13 +151,11 @@ class Support:
     def _of_one(self, case: Mapping[str, Any], done: int) -> CaseSupport:
         warnings: list[str] = []
         refusals: list[str] = []
+        words = _WORDS[self.source]
         for feature, seen in self.ranges.items():
             value = case[feature]
             if np.isfinite(value) and not seen.low <= value <= seen.high:
-                text = (
-                    f"{feature} {value:g} is outside the range of nearly all fitted cases, "
-                    f"{seen.low:g} to {seen.high:g}"
-                )
+                text = words.range.format(feature=feature, value=value, low=seen.low, high=seen.high)
                 if _far_outside(value, seen, logged=feature in self.logged):
                     refusals.append(f"{text}, and far from all of them")
                 else:
@@ -131,12 +165,12 @@ class Support:
             if level is None:
                 continue
             if level not in counts:
-                refusals.append(f"no fitted case has {feature} {level}")
+                refusals.append(words.none.format(feature=feature, level=level))
             elif counts[level] < SMALL_CELL:
-                warnings.append(f"fewer than {SMALL_CELL} fitted cases have {feature} {level}")
+                warnings.append(words.few.format(feature=feature, level=level))
         at_risk = self.cells.get(_key(self._bands(case)), ())
         n_like = at_risk[done] if done < len(at_risk) else 0
-        return CaseSupport(n_like, self._alike_in(case), tuple(warnings), tuple(refusals))
+        return CaseSupport(n_like, self._alike_in(case), tuple(warnings), tuple(refusals), self.source)
 
     def _bands(self, case: Mapping[str, Any]) -> list[str | None]:
         return [_band(case[feature], edges) for feature, edges in self.edges.items()]
@@ -158,6 +192,8 @@ class Support:
             "levels": {f: dict(c) for f, c in self.levels.items()},
             "edges": {f: [float(v) for v in e] for f, e in self.edges.items()},
             "cells": {k: list(n) for k, n in self.cells.items()},
+            # a support of fitted cases stays what it was before there was another
+            **({"source": self.source} if self.source != "fitted" else {}),
         }
 
     @classmethod
@@ -169,7 +205,56 @@ class Support:
             {str(f): {str(k): int(n) for k, n in c.items()} for f, c in data["levels"].items()},
             {str(f): tuple(float(v) for v in e) for f, e in data["edges"].items()},
             {str(k): tuple(int(v) for v in n) for k, n in data["cells"].items()},
+            _source(data.get("source", "fitted")),
         )
+
+
+def _source(name: object) -> Source:
+    for source in _WORDS:
+        if name == source:
+            return source
+    raise ValueError(f"support source {name!r}")
+
+
+def described(
+    ranges: Mapping[str, tuple[float, float]],
+    levels: Mapping[str, Mapping[str, bool]],
+    edges: Mapping[str, tuple[float, ...]],
+    *,
+    logged: tuple[str, ...] = (),
+) -> Support:
+    """Support of a model without cases, from eyes as they are described.
+
+    Parameters
+    ----------
+    ranges : mapping of str to (float, float)
+        Of each number where nearly all eyes lie.
+    levels : mapping of str to mapping of str to bool
+        Of each category its levels, and whether something is published mainly of eyes with it: others are warned of.
+    edges : mapping of str to tuple of float
+        Features that define likeness, for when cases come; no eye is like another before that.
+    logged : tuple of str
+        Features that the model is linear in the log of.
+
+    Examples
+    --------
+    >>> support = described({"size_mm": (1.0, 9.0)}, {"opacity": {"ring": True, "strand": False}}, {})
+    >>> case = {"size_mm": np.array([10.0]), "opacity": np.array(["strand"], dtype=object)}
+    >>> (one,) = support.of(case, np.array([0]))
+    >>> one.n_like_words, one.warnings[0]
+    ('none', 'size_mm 10 is outside what is taken as the range of published eyes, 1 to 9')
+    """
+    return Support(
+        {name: Range(low, low, high, high) for name, (low, high) in ranges.items()},
+        tuple(name for name in ranges if name in logged),
+        {
+            name: {level: SMALL_CELL if told else 0 for level, told in known.items()}
+            for name, known in levels.items()
+        },
+        edges,
+        {},
+        "published",
+    )
 
 
 def learn(

@@ -92,11 +92,11 @@ def build_sheet(
     rows = _rows(forecast, done=done, level=level)
     ahead = rows[:HEADLINE_SESSIONS]
     focus = ahead[-1]
-    who = words.whom(known=any(name != "depth_source" for name in known))
+    who = _whom(model.card, known)
     moved = () if done else _moved(model.associations(columns, session=focus.session), known)
     return Sheet(
         title=words.TITLE,
-        banners=(INVENTED,) if model.card.invented else (),
+        banners=(*((INVENTED,) if model.card.invented else ()), *model.card.basis),
         warnings=_warnings(model, support, known, done=done, horizon=horizon),
         course=words.course(done),
         caption=who,
@@ -174,7 +174,14 @@ def _ends_mean(ends: Sequence[str]) -> str:
     return f"{words.FINISHED_MEANS} {words.SURGERY_INSIDE}" if inside else words.FINISHED_MEANS
 
 
+def _whom(card: ModelCard, known: Mapping[str, Any]) -> str:
+    of_this_eye = any(name != "depth_source" for name in known)
+    return words.whom(known=of_this_eye) if of_this_eye or card.n_cases else words.PUBLISHED_EYES
+
+
 def _counts(model: Model) -> str:
+    if not model.card.n_cases:
+        return words.CLINICS_DIFFER
     return words.EYES_AND_DOCTORS if model.parameters.operator_effect.any() else words.EYES_SEEN
 
 
@@ -183,18 +190,21 @@ def _warnings(
 ) -> tuple[str, ...]:
     # support speaks to the clinic; the patient is told which features it speaks of
     named = [name for text in support.warnings for name in known if name in text.split()]
-    lines = [words.few_seen(named)] if named else []
+    # without own cases the banner says once that none was seen
+    own = bool(model.card.n_cases)
+    lines = [words.few_seen(named) if own else words.not_reported(named)] if named else []
     if support.warnings and not named:
         lines = list(support.warnings)
-    if support.alike_in and not support.n_like and not named:
+    if own and support.alike_in and not support.n_like and not named:
         lines.append(words.FEW_LIKE)
     if horizon > model.card.supported_session:
-        lines.append(words.past_the_cases(model.card.supported_session))
+        past = words.past_the_cases if own else words.past_the_reports
+        lines.append(past(model.card.supported_session))
     if done:
         lines.append(words.DURING)
     if model.card.validated and model.card.validated.standing == WARNED:
         lines.append(words.WARNED)
-    lines += [words.never_seen(end) for end in model.ends if not model.card.n_ended.get(end)]
+    lines += [words.never_seen(end) for end in model.ends if own and not model.card.n_ended.get(end)]
     return tuple(lines)
 
 
@@ -214,6 +224,8 @@ def _moved_lead(moved: Sequence[str], done: int, session: int) -> str:
 
 
 def _like(card: ModelCard, support: CaseSupport, done: int) -> tuple[str, ...]:
+    if not card.n_cases:
+        return (words.NONE_SEEN,)
     made_up = "made-up " if card.invented else ""
     seen = words.seen(_shown(card.n_cases), _shown(card.n_patients), card.years, made_up=made_up)
     return seen, words.like(support.n_like_words, support.alike_in, done=done)
@@ -245,14 +257,20 @@ def _about(
         "Not used by this model": f"{', '.join(passed_over)}." if passed_over else "",
         "Model": f"{card.name} {model.model_id}, {card.method}, {card.created[:10]}, retreat {card.retreat_version}.",
         "Checked": words.checked(card.validated.standing if card.validated else ""),
-        "Data": f"{'invented' if card.invented else 'clinic'} case table {card.data_fingerprint[:12]}.",
+        "Data": _data(card),
     }
     return tuple((name, text) for name, text in facts.items() if text)
 
 
+def _data(card: ModelCard) -> str:
+    if not card.n_cases:
+        return words.PUBLISHED_DATA
+    return f"{'invented' if card.invented else 'clinic'} case table {card.data_fingerprint[:12]}."
+
+
 def _validation_notes(card: ModelCard) -> tuple[str, ...]:
     if card.validated is None:
-        return (words.NOT_VALIDATED,)
+        return (words.NOT_VALIDATED if card.n_cases else words.NO_CASES_YET,)
     found = card.validated
     return (f"{found.standing} ({found.scheme}, {found.date})", *found.reasons, f"next: {found.next_step}")
 
@@ -296,7 +314,12 @@ def _check_arguments(
     if done < 0:
         faults.append(Fault("done", f"{done}", "a whole number of sessions from 0"))
     elif done >= model.card.supported_session:
-        what = f"few or no fitted cases were still in treatment after {done} sessions"
+        seen = (
+            "few or no fitted cases"
+            if model.card.n_cases
+            else "no published result used here tells of eyes that"
+        )
+        what = f"{seen} were still in treatment after {done} sessions"
         allowed = f"at most {model.card.supported_session - 1}"
         faults.append(Fault("done", what, allowed, "this model cannot speak for so long a course"))
     if not done < horizon <= done + MOST_SESSIONS:

@@ -41,6 +41,14 @@ SURGERY_INSIDE = "Surgery counts as stopped."
 # what a likely range counts: no promise of a share of hits, which falls where doctors differ (reports.recovery)
 EYES_SEEN = "from how many eyes were seen; doctors differ too"
 EYES_AND_DOCTORS = "from how many eyes were seen and how doctors differ"
+CLINICS_DIFFER = "from how far published clinics differ"
+# of a model that has seen no eye: nothing may sound as if it had
+PUBLISHED_EYES = "Of 100 eyes as in published reports"
+NONE_SEEN = "The model has seen no eye treated here, so none like this one."
+PUBLISHED_DATA = "published averages, no case table."
+NO_CASES_YET = (
+    "no case of this clinic stands behind the model: it cannot be validated here until there are some"
+)
 FEW_LIKE = "Take care: very few eyes like this one were seen. The numbers lean on other eyes."
 
 # a level as it stands behind the plain name of its feature, in brackets
@@ -305,9 +313,28 @@ def few_seen(features: Sequence[str]) -> str:
     >>> few_seen(["age", "size_mm"])
     'Take care: the model saw few or no eyes like this one in your age and the size of the floater.'
     """
+    return f"Take care: the model saw few or no eyes like this one in {_named(features)}."
+
+
+def _named(features: Sequence[str]) -> str:
     names = list(dict.fromkeys(plain(feature) for feature in features))
-    named = [*names[:_NAMED], f"{len(names) - _NAMED} more"] if len(names) > _NAMED else names
-    return f"Take care: the model saw few or no eyes like this one in {listed(named)}."
+    return listed([*names[:_NAMED], f"{len(names) - _NAMED} more"] if len(names) > _NAMED else names)
+
+
+def not_reported(features: Sequence[str]) -> str:
+    """Warning that published reports tell little of this sort; three features are named.
+
+    Examples
+    --------
+    >>> not_reported(["opacity"])
+    'Take care: published reports tell little of eyes like this one in the kind of floater.'
+    """
+    return f"Take care: published reports tell little of eyes like this one in {_named(features)}."
+
+
+def past_the_reports(last: int) -> str:
+    """Why a model of published averages gives later sessions no numbers."""
+    return f"Take care: published reports tell too little past session {last}, so no later numbers are shown."
 
 
 def past_the_cases(last: int) -> str:

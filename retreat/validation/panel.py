@@ -13,7 +13,7 @@ from typing import Any
 import numpy as np
 
 from retreat.validation import smooth
-from retreat.validation._checked import BoolArray, FloatArray, IntArray
+from retreat.validation._checked import BoolArray, Courses, FloatArray, IntArray
 from retreat.validation._logistic import expit
 from retreat.validation.recalibration import RARER_PER_COEFFICIENT, Sample
 from retreat.validation.samples import Samples
@@ -43,25 +43,29 @@ NAMES = (*AT, *OVER, *WHOLE)
 
 _STEPS = 25
 _TOLERANCE = 1e-8
-# after a step of this size the next would be at rounding, of double and of single precision
-_LAST_STEP, _NEAR = 1e-5, 1e-2
+# A step of Newton's method squares the error: after one of this size what is left is at rounding in double precision,
+# and below that size where single precision stops.
+_LAST_STEP, _NEAR = 1e-5, 3e-3
 
 
 class Predictions:
-    """Predicted incidences, with what several samples ask of them worked out once.
+    """Predicted incidences of courses, with what several samples of them ask worked out once.
 
     Parameters
     ----------
     incidence : ndarray of float, shape (predictions, cases, ends, sessions)
         Cumulative incidences.
+    seen : Courses
+        The courses.
     """
 
-    def __init__(self, incidence: FloatArray) -> None:
-        self.incidence = incidence
+    def __init__(self, incidence: FloatArray, seen: Courses) -> None:
+        self.incidence, self.seen = incidence, seen
         # caches of this object alone: a class-wide one would keep every prediction alive
         self.at = cache(self._at)
         self.logits = cache(self._logits)
         self.order = cache(self._order)
+        self.lost = cache(self._lost)
 
     def _at(self, end: int, horizon: int) -> FloatArray:
         return np.ascontiguousarray(self.incidence[:, :, end - 1, horizon - 1])
@@ -79,10 +83,38 @@ class Predictions:
         """Order of the predictions and where a new value starts in it."""
         p = self.at(end, horizon)
         order = np.argsort(p, axis=1)
-        risen = np.take_along_axis(p, order, axis=1)
+        risen = _arranged(p, order)
         starts = np.ones(risen.shape, dtype=bool)
         np.not_equal(risen[:, 1:], risen[:, :-1], out=starts[:, 1:])
         return order, starts
+
+    def _lost(self, horizon: int) -> FloatArray:
+        """Log chance of what was seen of each course by the horizon, shape (predictions, cases)."""
+        ends = range(1, self.incidence.shape[2] + 1)
+        until = np.minimum(self.seen.sessions, horizon)
+        ended = (self.seen.ending > 0) & (self.seen.sessions <= horizon)
+        chance = np.empty(self.incidence.shape[:2])
+        for k in range(1, horizon + 1):
+            on = np.flatnonzero((until == k) & ~ended)
+            chance[:, on] = 1.0 - sum(self.at(end, k)[:, on] for end in ends)
+            for end in ends:
+                now = np.flatnonzero((until == k) & ended & (self.seen.ending == end))
+                chance[:, now] = self.at(end, k)[:, now]
+                if k > 1:
+                    chance[:, now] -= self.at(end, k - 1)[:, now]
+        np.clip(chance, 0.0, 1.0, out=chance)
+        with np.errstate(divide="ignore"):
+            return np.asarray(np.log(chance, out=chance))
+
+
+def _arranged(values: FloatArray, order: IntArray) -> FloatArray:
+    """Every row of values in its order, one row of either standing for all."""
+    if len(values) == 1:
+        return np.asarray(values[0].take(order))
+    if len(order) == 1:
+        return np.asarray(values.take(order[0], axis=1))
+    # several times as fast as take_along_axis
+    return np.asarray(values.take(order + values.shape[1] * np.arange(len(order))[:, None]))
 
 
 @np.errstate(invalid="ignore")  # what cannot be told is NaN
@@ -115,7 +147,7 @@ def evaluate(
         NaN where a value cannot be estimated.
     """
     out: Panel = {}
-    predictions = incidence if isinstance(incidence, Predictions) else Predictions(incidence)
+    predictions = incidence if isinstance(incidence, Predictions) else Predictions(incidence, samples.seen)
     for j, end in enumerate(ends):
         for h in horizons:
             for name, values in _at(predictions, samples, j + 1, h, measures).items():
@@ -165,35 +197,18 @@ def _at(
     return {name: found[name] for name in AT if name in wanted and name in found}
 
 
-def _mean(values: FloatArray, samples: Samples) -> FloatArray:
-    return np.asarray((samples.weights * values).sum(axis=1) / samples.total)
-
-
 def _brier(p: FloatArray, samples: Samples, end: int, horizon: int) -> FloatArray:
     away = p - samples.happened(end, horizon)
-    return _mean(samples.known(horizon) * away * away, samples)
+    away *= away
+    return np.asarray(np.vecdot(samples.weights * samples.known(horizon), away) / samples.total)
 
 
 def _log_score(predictions: Predictions, samples: Samples, horizon: int) -> FloatArray:
-    seen = samples.seen
-    ends = range(1, predictions.incidence.shape[2] + 1)
-    until = np.minimum(seen.sessions, horizon)
-    ended = (seen.ending > 0) & (seen.sessions <= horizon)
-    chance = np.empty(predictions.incidence.shape[:2])
-    for k in range(1, horizon + 1):
-        on = np.flatnonzero((until == k) & ~ended)
-        chance[:, on] = 1.0 - sum(predictions.at(end, k)[:, on] for end in ends)
-        for end in ends:
-            now = np.flatnonzero((until == k) & ended & (seen.ending == end))
-            chance[:, now] = predictions.at(end, k)[:, now]
-            if k > 1:
-                chance[:, now] -= predictions.at(end, k - 1)[:, now]
-    with np.errstate(divide="ignore"):
-        lost = np.log(np.clip(chance, 0.0, 1.0, out=chance))
+    lost = predictions.lost(horizon)
     # infinite where no chance was given; a case that is not in the sample does not count
     if np.isinf(lost).any():
         lost = np.where(samples.weights > 0, lost, 0.0)
-    return np.asarray(-np.einsum("ri,ri->r", *np.broadcast_arrays(samples.weights, lost)) / samples.total)
+    return np.asarray(-np.vecdot(samples.weights, lost) / samples.total)
 
 
 def _concordance(predictions: Predictions, samples: Samples, end: int, horizon: int) -> FloatArray:
@@ -201,18 +216,14 @@ def _concordance(predictions: Predictions, samples: Samples, end: int, horizon: 
     happened = samples.happened(end, horizon)
     weight = samples.weights * samples.known(horizon)
     order, starts = predictions.order(end, horizon)
-    shape = (max(len(order), len(weight)), order.shape[1])
-    if len(order) == 1:
-        sorted_weight = weight[:, order[0]]
-    else:
-        sorted_weight = np.take_along_axis(np.broadcast_to(weight, shape), order, axis=1)
-    case = happened[order]
-    cases = np.where(case, sorted_weight, 0.0)
-    controls = sorted_weight - cases
+    cases = _arranged(weight, order)
+    controls = cases * ~happened[order]
+    cases -= controls
     upto = np.cumsum(controls, axis=1)
     if starts.all():
-        ranked = upto - 0.5 * controls  # controls below, and half of those equal
+        ranked = upto  # of controls below: at a case there is none
     else:
+        shape = upto.shape
         starts = np.broadcast_to(starts, shape)
         # controls below a run of equal predictions, carried along the run; sums only rise
         below = np.maximum.accumulate(np.where(starts, upto - controls, 0.0), axis=1)
@@ -224,7 +235,7 @@ def _concordance(predictions: Predictions, samples: Samples, end: int, horizon: 
     # predictions that are not there have an order all the same
     told = (pairs > 0) & np.isfinite(predictions.at(end, horizon)[:, 0])
     with np.errstate(divide="ignore", invalid="ignore"):
-        return np.where(told, np.einsum("ri,ri->r", cases, ranked) / pairs, np.nan)
+        return np.where(told, np.vecdot(cases, ranked) / pairs, np.nan)
 
 
 def _recalibration(
@@ -236,14 +247,14 @@ def _recalibration(
     lp, certain = predictions.logits(end, horizon)
     # a prediction that is certain has no logit, unless its case is not in the sample
     sound = ~(certain & (w > 0)).any(axis=1) if certain.any() else np.ones(1, dtype=bool)
-    mean = (w * y).sum(axis=1) / samples.total
+    mean = np.vecdot(w, y) / samples.total
     sound = sound & np.isfinite(mean) & (mean > 0) & (mean < 1)
     found = {}
     if level:
         found["in_the_large"] = np.where(sound, _shift(lp, y, w), np.nan)
     spread = np.ptp(lp, axis=1) > 1e-9
     enough = samples.total * np.minimum(mean, 1.0 - mean) >= RARER_PER_COEFFICIENT
-    intercept, slope = _line(lp, y, w)
+    intercept, slope = _line(predictions.at(end, horizon), lp, y, w)
     told = sound & spread & enough
     found["slope"] = np.where(told, slope, np.nan)
     found["intercept"] = np.where(told, intercept, np.nan)
@@ -263,64 +274,65 @@ def _shift(lp: FloatArray, y: FloatArray, w: FloatArray) -> FloatArray:
     return shift
 
 
-def _line(lp: FloatArray, y: FloatArray, w: FloatArray) -> tuple[FloatArray, FloatArray]:
+@np.errstate(over="ignore", divide="ignore", invalid="ignore")  # a chance may be 0; a wild step is seen to
+def _line(p: FloatArray, lp: FloatArray, y: FloatArray, w: FloatArray) -> tuple[FloatArray, FloatArray]:
     """Intercepts and slopes; NaN where there is no finite one.
 
-    Single precision takes most rows near their solution, where Newton squares the error; double precision ends.
+    The first step, from 0 and 1, needs no exponential: there the chances are the predictions themselves. Single
+    precision takes most rows near their solution, where Newton squares the error; double precision ends.
     """
-    a = np.zeros(max(len(lp), len(w)))
-    b = np.ones_like(a)
-    single = [array.astype(np.float32) for array in (lp, y, w)]
-    _steps(a, b, *single, until=_NEAR, most=8)
-    stuck = _steps(a, b, lp, y, w, until=_LAST_STEP, most=_STEPS)
-    a[stuck] = b[stuck] = np.nan
-    wild = ~np.isfinite(a) | ~np.isfinite(b)
-    a[wild] = b[wild] = np.nan
-    return a, b
+    wy = w * y
+    sums = np.stack(np.broadcast_arrays(wy.sum(axis=1), np.vecdot(wy, lp)))
+    x, ws = lp.astype(np.float32), w.astype(np.float32)
+    line = np.add([[0.0], [1.0]], np.nan_to_num(_step(p.astype(np.float32), x, ws, sums)))
+    _steps(line, sums, x, ws, until=_NEAR, most=8)
+    stuck = _steps(line, sums, lp, w, until=_LAST_STEP, most=_STEPS)
+    line[:, stuck] = np.nan
+    line[:, ~np.isfinite(line).all(axis=0)] = np.nan
+    return line[0], line[1]
 
 
-def _steps(a: FloatArray, b: FloatArray, lp: Any, y: Any, w: Any, *, until: float, most: int) -> IntArray:
-    """Newton steps in place; rows that have converged leave the batch, those that have not are told."""
+def _steps(line: FloatArray, sums: FloatArray, lp: Any, w: Any, *, until: float, most: int) -> IntArray:
+    """Newton steps of intercepts and slopes (2, rows) in place.
+
+    Rows that have converged leave the batch, those that have not are told.
+    """
     kind = lp.dtype
-    going = np.arange(len(a))
+    going = np.arange(line.shape[1])
 
     def rows(array: Any) -> Any:
-        return array if len(array) == 1 or len(going) == len(a) else array[going]
+        return array if len(array) == 1 or len(going) == len(array) else array[going]
 
     for _ in range(most):
-        x, wr = rows(lp), rows(w)
-        mu = a[going, None].astype(kind) + b[going, None].astype(kind) * x
-        np.clip(mu, -80.0, 80.0, out=mu)
-        np.negative(mu, out=mu)
+        x = rows(lp)
+        a, b = line[:, going, None].astype(kind)
+        mu = -b * x
+        mu -= a
         np.exp(mu, out=mu)
         mu += 1.0
         np.reciprocal(mu, out=mu)
-        residual = rows(y) - mu
-        residual = wr * residual
-        v = wr * mu
-        v -= v * mu
-        vx = v * x
-        g0, g1 = residual.sum(axis=1, dtype=float), _dot(residual, x)
-        h00, h01, h11 = v.sum(axis=1, dtype=float), vx.sum(axis=1, dtype=float), _dot(vx, x)
-        det = h00 * h11 - h01 * h01
-        with np.errstate(divide="ignore", invalid="ignore"):
-            da, db = (h11 * g0 - h01 * g1) / det, (h00 * g1 - h01 * g0) / det
-        size = np.maximum(np.abs(da), np.abs(db))
-        finite = np.isfinite(size)
-        if kind == np.float32:  # a wild step is left to double precision
-            da, db = np.where(finite, da, 0.0), np.where(finite, db, 0.0)
-        shrink = np.where(size > 3.0, 3.0 / np.maximum(size, 1e-300), 1.0)
-        a[going] += shrink * da
-        b[going] += shrink * db
-        going = going[finite & (size >= until)]
+        step = _step(mu, x, rows(w), sums[:, going])
+        size = np.abs(step).max(axis=0)
+        # a wild step is left to double precision
+        line[:, going] += np.nan_to_num(step) if kind == np.float32 else step
+        going = going[np.isfinite(size) & (size >= until)]
         if not going.size:
             break
     return going
 
 
-def _dot(left: FloatArray, right: FloatArray) -> FloatArray:
-    """Row by row, one row of either standing for all."""
-    return np.asarray(np.einsum("ri,ri->r", left, np.broadcast_to(right, left.shape)), dtype=float)
+def _step(mu: Any, x: Any, w: Any, sums: FloatArray) -> FloatArray:
+    """Newton's steps of intercepts and slopes (2, rows), none beyond 3, from where the chances are mu.
+
+    The sums (2, rows) are those of w y and of w y x, which do not change with the steps.
+    """
+    expected = w * mu
+    g0, g1 = sums[0] - expected.sum(axis=1), sums[1] - np.vecdot(expected, x)
+    expected -= expected * mu
+    vx = expected * x
+    h00, h01, h11 = (h.astype(float) for h in (expected.sum(axis=1), vx.sum(axis=1), np.vecdot(vx, x)))
+    step = np.stack([h11 * g0 - h01 * g1, h00 * g1 - h01 * g0]) / (h00 * h11 - h01 * h01)
+    return np.asarray(step * (3.0 / np.maximum(np.abs(step).max(axis=0), 3.0)))
 
 
 def _distances(p: FloatArray, samples: Samples, end: int, horizon: int) -> dict[str, FloatArray]:

@@ -30,9 +30,9 @@ class Samples:
         self.seen = seen
         self.weights = weights
         self.total = weights.sum(axis=1)  # (samples,)
-        last = np.stack([seen.sessions, seen.ending])
-        self._kinds, self._kind_of = np.unique(last, axis=1, return_inverse=True)
-        self._kind_of = self._kind_of.ravel()
+        number = seen.sessions * (seen.n_ends + 1) + seen.ending
+        kinds, self._kind_of = np.unique(number, return_inverse=True)
+        self._kinds = np.stack(np.divmod(kinds, seen.n_ends + 1))  # last session and ending
         indicator = np.zeros((len(seen.sessions), self._kinds.shape[1]))
         indicator[np.arange(len(seen.sessions)), self._kind_of] = 1.0
         self._counts = weights @ indicator  # (samples, kinds)
@@ -80,7 +80,7 @@ class Samples:
         by_kind[~np.isfinite(by_kind)] = 0.0
         stands_for = (self._counts * by_kind).sum(axis=1)
         by_kind[~np.isclose(stands_for, self.total, rtol=1e-9, atol=0.0)] = np.nan
-        return np.asarray(by_kind[:, self._kind_of])
+        return self._by_case(by_kind)
 
     def _outcome(self, end: int, horizon: int) -> FloatArray:
         """Jackknife pseudo-values of having ended so by the horizon, shape (samples, cases)."""
@@ -95,4 +95,8 @@ class Samples:
         n = self.total[:, None]
         values = n * incidence[:, end - 1, -1, None] - (n - 1.0) * without[:, :, end - 1, -1]
         values[(at_risk[:, -1] == 0) & (staying[:, -1] > 0)] = np.nan
-        return np.asarray(values[:, self._kind_of])
+        return self._by_case(values)
+
+    def _by_case(self, by_kind: FloatArray) -> FloatArray:
+        """Values (samples, kinds) for each case; rows run along memory, which indexing would turn round."""
+        return np.asarray(by_kind.take(self._kind_of, axis=1))

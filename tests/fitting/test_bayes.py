@@ -13,10 +13,10 @@ import pytest
 import synthetic
 from retreat.definitions import read_definition
 from retreat.errors import FitError
-from retreat.fitting.bayes import BayesFit, bayes_model, fit_bayes, model_of, save_trace
+from retreat.fitting.bayes import BayesFit, bayes_model, fit_bayes, posterior_model, posterior_of, save_trace
 from retreat.fitting.bayes_gates import Gates
-from retreat.fitting.bayes_model import has_operator_effect, has_patient_effect
 from retreat.fitting.design import Design, design
+from retreat.fitting.groups import has_operator_effect, has_patient_effect
 from retreat.fitting.logistic_model import fit_logistic
 
 
@@ -73,7 +73,7 @@ def test_known_coefficients_lie_within_three_posterior_deviations(flat: tuple[De
 
 @pytest.mark.slow
 def test_a_passed_run_is_for_counselling_and_says_its_numbers(grouped: BayesFit) -> None:
-    model = model_of(grouped, seed=2)
+    model = posterior_model(posterior_of(grouped), seed=2)
     assert grouped.gates.failures == ()
     assert model.card.for_counselling
     assert model.card.diagnostics["rhat"] <= 1.01
@@ -83,7 +83,7 @@ def test_a_passed_run_is_for_counselling_and_says_its_numbers(grouped: BayesFit)
 
 @pytest.mark.slow
 def test_an_unseen_operator_is_drawn_from_the_spread_of_its_draw(grouped: BayesFit) -> None:
-    model = model_of(grouped, seed=2)
+    model = posterior_model(posterior_of(grouped), seed=2)
     spread = grouped.trace["posterior"]["operator_sd"].to_numpy().reshape(-1, 2)
     kept = spread[np.linspace(0, len(spread) - 1, 2000).astype(int)]
     standard = model.parameters.operator_effect / kept
@@ -95,7 +95,7 @@ def test_an_unseen_operator_is_drawn_from_the_spread_of_its_draw(grouped: BayesF
 @pytest.mark.slow
 def test_the_same_seed_gives_the_same_draws() -> None:
     table = core(one_operator_one_eye(known(60)))
-    one, two = (bayes_model(table, seed=5, draws=50, tune=50, chains=2) for _ in range(2))
+    one, two = (bayes_model(table, seed=5, sampler="nuts", draws=50, tune=50, chains=2) for _ in range(2))
     assert np.array_equal(one.parameters.coefficients, two.parameters.coefficients)
     assert one.model_id == two.model_id
 
@@ -104,7 +104,7 @@ def test_the_same_seed_gives_the_same_draws() -> None:
 def test_a_short_run_is_repeated_once_and_then_marked() -> None:
     table = core(one_operator_one_eye(known(60)))
     fit = fit_bayes(table, seed=1, draws=20, tune=20, chains=2)
-    model = model_of(fit, seed=1)
+    model = posterior_model(posterior_of(fit), seed=1)
     assert fit.n_tries == 2
     assert fit.trace["posterior"].sizes["draw"] == 40
     assert not model.card.for_counselling
@@ -116,7 +116,7 @@ def test_a_short_run_is_repeated_once_and_then_marked() -> None:
 def test_forty_cases_with_an_end_never_seen_are_fitted() -> None:
     cases = known(80, seed=9)
     cases = cases[(cases["ending"] != "stopped") & (cases["sessions"].astype(int) >= 1)].head(40)
-    model = bayes_model(core(cases), seed=1, draws=200, tune=300, chains=2)
+    model = bayes_model(core(cases), seed=1)
     assert any("no case ended stopped" in note for note in model.card.notes)
     ring = {"opacity": ["ring"], "size_mm": [2.0], "zone": ["middle"], "cornea": ["none"]}
     stopped = model.expected(ring)[0, 1, 0]
@@ -131,7 +131,7 @@ def test_the_saved_trace_holds_no_effect_of_a_person(grouped: BayesFit, tmp_path
     with xr.open_datatree(tmp_path / "trace.nc", engine="h5netcdf") as tree:
         names = set(tree["posterior"].data_vars)
         sizes = set(tree["posterior"].sizes.values())
-    assert {"coefficients", "session_effects", "operator_sd", "patient_sd"} <= names
+    assert {"coefficients", "session_effects", "operator_sd", "patient_loading"} <= names
     assert not any(str(name).endswith("_raw") for name in names)
     assert grouped.design.n_patients not in sizes
     assert [path.name for path in tmp_path.iterdir()] == ["trace.nc"]

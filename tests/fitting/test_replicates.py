@@ -29,9 +29,11 @@ def simulated(n: int, ends: int, seed: int, columns: int = 4) -> Courses:
     return Courses(X, sessions, ending, ends, None, tuple("abcdefgh"[:columns]))
 
 
-def settings(effect: str = "free", penalty: float = 0.0, pool_below: int = 0, **changes: object) -> Settings:
+def settings(
+    effect: str = "free", penalty: float = 0.0, pool_below: int = 0, columns: int = 4, **changes: object
+) -> Settings:
     found = Settings(
-        effect, "logit", "plain", pool_below, "impossible", raw_ridge(penalty, effect, np.ones(4))
+        effect, "logit", "plain", pool_below, "impossible", raw_ridge(penalty, effect, np.ones(columns))
     )
     return replace(found, **changes)
 
@@ -141,6 +143,42 @@ def test_large_predictors_are_left_to_the_single_fit():
     alone = fit_hazard(wide, settings())
     np.testing.assert_allclose(
         found.coefficients[0], alone.layout.split(alone.theta)[0], rtol=1e-6, atol=1e-12
+    )
+
+
+def test_predictors_too_large_for_single_precision_are_fitted_together_all_the_same():
+    courses, plain = simulated(300, 1, seed=8, columns=1), settings(columns=1)
+    X = courses.X.copy()
+    X[0] = 120.0 / fit_hazard(courses, plain).theta[0]  # exp(88) is the last in single precision
+    courses.sessions[0], courses.ending[0] = 1, 1
+    wide, weights = replace(courses, X=X), np.ones((2, 300))
+
+    found = fit_replicates(wide, plain, weights, refuse_separation=False)
+
+    alone = fit_hazard(wide, plain)
+    coefficients, effects = alone.layout.split(alone.theta)
+    assert 100.0 < X[0, 0] * coefficients[0, 0] < 190.0
+    assert found.n_single == 0
+    np.testing.assert_allclose(found.coefficients[1], coefficients, rtol=0, atol=1e-8)
+    np.testing.assert_allclose(found.session_effects[1], effects, rtol=0, atol=1e-8)
+
+
+def test_a_table_without_columns_has_session_effects_alone():
+    courses, weights = simulated(200, 2, seed=3, columns=0), bootstrap(200, 5, seed=1)
+    plain = settings(columns=0)
+
+    found = fit_replicates(courses, plain, weights, refuse_separation=False)
+
+    assert found.coefficients.shape == (5, 2, 0)
+    at_risk = weights.sum(axis=1)
+    ended = np.stack(
+        [weights @ ((courses.sessions == 1) & (courses.ending == end)) for end in (1, 2)], axis=1
+    )
+    np.testing.assert_allclose(
+        found.session_effects[:, :, 0],
+        np.log(ended / (at_risk - ended.sum(axis=1))[:, None]),  # of multinomial shares
+        rtol=0,
+        atol=1e-8,
     )
 
 

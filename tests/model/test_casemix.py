@@ -65,3 +65,34 @@ def test_the_same_seed_gives_the_same_completions() -> None:
     first, again = (mix.completions("lens", 64, np.random.default_rng(5))[0] for _ in range(2))
     assert first.tolist() == again.tolist()
     assert first.tolist() != mix.completions("lens", 64, np.random.default_rng(6))[0].tolist()
+
+
+def test_a_described_mix_has_the_shares_and_quantiles_it_was_told() -> None:
+    mix = casemix.described(
+        {"ring": 0.75, "cloud": 0.25},
+        {
+            "ring": ({"size_mm": (1.0, 2.0, 3.0)}, {"lens": {"natural": 1.0}}),
+            "cloud": ({"size_mm": (4.0, 6.0, 8.0)}, {"lens": {"natural": 0.6, "monofocal": 0.4}}),
+        },
+        "opacity",
+    )
+    assert mix.levels["opacity"] == {"ring": 0.75, "cloud": 0.25}
+    assert mix.levels["lens"] == pytest.approx({"natural": 0.9, "monofocal": 0.1})
+    # straight lines: a quarter of the way from 5 to 50 of 100 is 16.25; the 4th of 20 quantiles is at 17.5
+    assert mix.of_level("ring").quantiles["size_mm"][3] == pytest.approx(1.0 + (0.175 - 0.05) / 0.45)
+    # three quarters of all eyes are rings, none above 3
+    whole = np.array(mix.quantiles["size_mm"])
+    assert (whole <= 3.0).mean() == 0.75
+    assert (np.diff(whole) >= 0).all()
+    assert casemix.CaseMix.from_json(mix.to_json()) == mix
+
+
+def test_a_kind_of_which_nothing_else_is_told_is_completed_within_it() -> None:
+    numbers = {"ring": ({"size_mm": (1.0, 2.0, 3.0)}, {}), "cloud": ({"size_mm": (4.0, 6.0, 8.0)}, {})}
+    mix = casemix.described({"ring": 0.5, "cloud": 0.5}, numbers, "opacity")
+    values, weights = mix.of_level("cloud").completions("size_mm", 64, np.random.default_rng(1))
+    assert values.min() >= 4.0
+    assert weights @ values == pytest.approx(6.0, abs=0.05)
+    # a small eye is a ring, unless all is
+    likelier = mix.level_weights(np.array(["ring", "cloud"]), {"size_mm": 2.0})
+    assert likelier[0] > 20 * likelier[1]

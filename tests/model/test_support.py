@@ -316,3 +316,49 @@ def test_a_missing_feature_is_neither_warned_of_nor_refused() -> None:
 def test_several_reasons_come_together() -> None:
     one = of(clinic(), opacity="sheet", size_mm=14.0)
     assert len(one.refusals) == 2
+
+
+# --- support of a model without cases
+
+
+def described() -> support.Support:
+    return support.described(
+        {"size_mm": (1.0, 9.0)},
+        {"opacity": {"ring": True, "strand": False}},
+        {"opacity": (), "size_mm": (3.0,)},
+        logged=("size_mm",),
+    )
+
+
+def of_described(size: float, opacity: str, done: int = 0) -> support.CaseSupport:
+    features = {"size_mm": np.array([size]), "opacity": np.array([opacity], dtype=object)}
+    return described().of(features, np.array([done]))[0]
+
+
+def test_described_eyes_claim_no_case() -> None:
+    one = of_described(2.0, "ring")
+    assert (one.n_like, one.n_like_words, one.warnings, one.refusals) == (0, "none", (), ())
+    assert one.alike_in == ("opacity ring", "size_mm under 3")
+
+
+def test_what_is_not_described_is_warned_of_or_refused_without_a_word_of_cases() -> None:
+    few, beyond = of_described(10.0, "strand"), of_described(99.0, "cloud")
+    assert few.warnings == (
+        "size_mm 10 is outside what is taken as the range of published eyes, 1 to 9",
+        "no published result used here is mainly of eyes with opacity strand",
+    )
+    assert beyond.refusals == (
+        "size_mm 99 is outside what is taken as the range of published eyes, 1 to 9, and far from all of them",
+        "nothing is known of eyes with opacity cloud",
+    )
+    late = few.with_course(4, 4).warnings[-1]
+    assert late == "published results used here say nothing of eyes still in treatment after 4 sessions"
+
+
+def test_described_support_is_saved_as_such_and_a_fitted_one_as_before() -> None:
+    assert support.Support.from_json(described().to_json()) == described()
+    fitted = support.Support({}, (), {}, {}, {})
+    assert "source" not in fitted.to_json()
+    assert support.Support.from_json(fitted.to_json()) == fitted
+    with pytest.raises(ValueError, match="support source 'other'"):
+        support.Support.from_json({**fitted.to_json(), "source": "other"})

@@ -228,6 +228,17 @@ def test_products_of_matrices_have_the_same_bits_in_two_processes():
         np.testing.assert_array_equal(a, b)
 
 
+def test_samples_are_those_of_one_draw_of_all():
+    group = np.array([0, 0, 1, 2, 2, 2, 3])
+
+    weights = bootstrap_weights(group, 150, 7)
+
+    chosen = np.random.default_rng(7).integers(0, 4, size=(150, 4))
+    expected = (chosen[:, :, None] == group).sum(axis=1)
+    np.testing.assert_array_equal(weights, expected)
+    assert weights.flags.c_contiguous
+
+
 def trial(n=150, seed=1):
     """Invented courses of one end with two columns."""
     rng = np.random.default_rng(seed)

@@ -90,7 +90,7 @@ class LogisticRefits:
         courses, fitter = self._work
         found = fitter.fit(weights)
         effects = carried_on(found.session_effects, self.horizon)
-        predictor = np.einsum("rkp,np->rnk", found.coefficients, courses.X, optimize=True)
+        predictor = found.coefficients @ courses.X.T
         out = incidences(predictor, effects, self.estimator.link)
         out[list(found.failures)] = np.nan
         return out, found.failures
@@ -103,14 +103,17 @@ class LogisticRefits:
 
 
 def incidences(predictor: FloatArray, effects: FloatArray, link: Link) -> FloatArray:
-    """Incidences (samples, cases, ends, horizon) of linear predictors (samples, cases, ends) and session effects."""
+    """Incidences (samples, cases, ends, horizon) of linear predictors (samples, ends, cases) and session effects."""
     if link == "cloglog" or not np.abs(predictor).max(initial=0.0) < _LARGE:
-        eta = np.nan_to_num(predictor)[..., None] + np.nan_to_num(effects, neginf=-np.inf)[:, None]
+        eta = (
+            np.nan_to_num(predictor).transpose(0, 2, 1)[..., None]
+            + np.nan_to_num(effects, neginf=-np.inf)[:, None]
+        )
         return hazard.cumulative_incidence(hazard.hazards(eta, link))
-    R, n, K = predictor.shape
+    R, K, n = predictor.shape
     H = effects.shape[-1]
     out = np.empty((R, K, H, n))  # cases last: every step runs along memory
-    odds_of_case = np.exp(predictor.transpose(0, 2, 1))
+    odds_of_case = np.exp(predictor)
     odds_of_session = np.exp(np.clip(effects, None, _LARGE))
     going = np.ones((R, n))
     for h in range(H):

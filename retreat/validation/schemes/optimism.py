@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from functools import partial
+from functools import cached_property
 from typing import Literal
 
 import numpy as np
@@ -15,7 +15,7 @@ from retreat.validation._spread import normal_quantile
 from retreat.validation.measure import Measure, measures
 from retreat.validation.panel import DISTANCES, NAMES, Key, Panel, Predictions, evaluate
 from retreat.validation.samples import Samples
-from retreat.validation.schemes.resampling import CHUNK, Progress, Refits, chunks, shared
+from retreat.validation.schemes.resampling import CHUNK, Progress, Refits, chunks, keep_freed_memory, shared
 
 FloatArray = NDArray[np.float64]
 Correction = Literal["harrell", "632+"]
@@ -130,7 +130,7 @@ def correct_optimism(
         raise FitError(Fault("cases", failed[0], fix="mend this first; resamples would fail in the same way"))
     original = Samples(question.seen, np.ones((1, n)))
     apparent = question.on(whole, original)
-    work = partial(_one_chunk, refits, question, whole, correction == "632+")
+    work = _Work(refits, question, whole, correction == "632+")
     found = shared(
         work, chunks(weights, getattr(refits, "chunk", CHUNK)), jobs=jobs, cluster=cluster, progress=progress
     )
@@ -174,31 +174,47 @@ class _Part:
     last: FloatArray
 
 
-def _one_chunk(
-    refits: Refits, question: Question, whole: FloatArray, left_out: bool, weights: FloatArray
-) -> _Part:
-    predicted, failures = refits.predict(weights)
-    sample = Samples(question.seen, weights)
-    original = Samples(question.seen, np.ones((1, weights.shape[1])))
-    with np.errstate(invalid="ignore"):
-        together = Predictions(predicted)
-        train = question.on(together, sample)
-        test = question.on(together, original)
-        held = question.on(whole, sample)
-        others = (
-            question.on(together, Samples(question.seen, (weights == 0).astype(float)))
-            if left_out
-            else {key: np.full(len(weights), np.nan) for key in train}
+@dataclass(frozen=True)
+class _Work:
+    """What is done with some resamples; what all resamples share is worked out once."""
+
+    refits: Refits
+    question: Question
+    whole: FloatArray
+    left_out: bool
+
+    @cached_property
+    def _original(self) -> Samples:
+        return Samples(self.question.seen, np.ones((1, self.whole.shape[1])))
+
+    @cached_property
+    def _held(self) -> Predictions:
+        return Predictions(self.whole, self.question.seen)
+
+    def __call__(self, weights: FloatArray) -> _Part:
+        keep_freed_memory()
+        predicted, failures = self.refits.predict(weights)
+        question = self.question
+        sample = Samples(question.seen, weights)
+        with np.errstate(invalid="ignore"):
+            together = Predictions(predicted, question.seen)
+            train = question.on(together, sample)
+            test = question.on(together, self._original)
+            held = question.on(self._held, sample)
+            others = (
+                question.on(together, Samples(question.seen, (weights == 0).astype(float)))
+                if self.left_out
+                else {key: np.full(len(weights), np.nan) for key in train}
+            )
+        failed = np.zeros(len(weights), dtype=bool)
+        failed[list(failures)] = True
+        # ranks of predictions that are not there would still be ranked
+        train, test, others = (
+            {key: np.where(failed, np.nan, values) for key, values in panel.items()}
+            for panel in (train, test, others)
         )
-    failed = np.zeros(len(weights), dtype=bool)
-    failed[list(failures)] = True
-    # ranks of predictions that are not there would still be ranked
-    train, test, others = (
-        {key: np.where(failed, np.nan, values) for key, values in panel.items()}
-        for panel in (train, test, others)
-    )
-    last = predicted[:, :, :, max(question.horizons) - 1]
-    return _Part(train, test, held, others, failed, failures, last)
+        last = predicted[:, :, :, max(question.horizons) - 1]
+        return _Part(train, test, held, others, failed, failures, last)
 
 
 def _corrected(apparent: float, estimate: float, error: float, *, n_failed: int, level: float) -> Corrected:

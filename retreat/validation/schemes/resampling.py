@@ -19,6 +19,8 @@ Progress = Callable[[int, int], None]
 # Resamples worked on as one task, whatever the number of processes: so all give the same numbers to the last bit.
 # Few, where a refit takes long, so that every process has work; refits in batches say their own number.
 CHUNK = 16
+# bytes; twice this is kept, more than the arrays of 100 samples of 1,000 cases take at a time
+_KEPT = 1 << 24
 
 
 class Refits(Protocol):
@@ -55,11 +57,15 @@ def bootstrap_weights(group: IntArray, resamples: int, seed: int) -> FloatArray:
         Seed of the draws.
     """
     n = int(group.max()) + 1
-    chosen = np.random.default_rng(seed).integers(0, n, size=(resamples, n))
-    chosen += n * np.arange(resamples)[:, None]
-    drawn = np.bincount(chosen.ravel(), minlength=resamples * n).reshape(resamples, n)
+    rng = np.random.default_rng(seed)
     # rows in memory one after the other, as they arrive in another process: sums then have the same last bit
-    return np.ascontiguousarray(drawn[:, group], dtype=float)
+    weights = np.empty((resamples, len(group)))
+    for block in chunks(weights, 64):  # draws that stay in cache; the numbers are those of one call
+        chosen = rng.integers(0, n, size=(len(block), n))
+        chosen += n * np.arange(len(block))[:, None]
+        drawn = np.bincount(chosen.ravel(), minlength=len(block) * n).reshape(-1, n)
+        block[:] = drawn.take(group, axis=1)
+    return weights
 
 
 def copies(weights: FloatArray) -> tuple[IntArray, IntArray]:
@@ -135,6 +141,16 @@ def one_thread() -> AbstractContextManager[object]:
 
     limits: AbstractContextManager[object] = threadpool_limits(1)
     return limits
+
+
+def keep_freed_memory() -> None:
+    """Have the allocator keep what this process frees.
+
+    The arrays of a task would else go back to the system and come again page by page, as slow as the arithmetic.
+    The allocator of GNU systems keeps blocks up to the largest it has seen freed (mallopt(3), M_MMAP_THRESHOLD);
+    this one is never written to, so takes no memory. Others take no notice.
+    """
+    np.empty(_KEPT, dtype=np.uint8)
 
 
 @contextmanager

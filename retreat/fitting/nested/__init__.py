@@ -1,0 +1,1 @@
+"""A fast posterior: normals of the coefficients nested in the few spreads, corrected by importance weights."""

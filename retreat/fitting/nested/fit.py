@@ -1,0 +1,129 @@
+"""The fast posterior of a design, with the checks it must pass to be used."""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from retreat.fitting.design import Design
+from retreat.fitting.groups import has_operator_effect
+from retreat.fitting.nested.courses import lay_out
+from retreat.fitting.nested.prior import Prior, definition_prior
+from retreat.fitting.nested.proposal import Mesh, Problem
+from retreat.fitting.nested.sampler import named, sample
+from retreat.fitting.posterior import Posterior, kinds_of
+
+FloatArray = NDArray[np.float64]
+
+MAX_KHAT = 0.7  # Vehtari et al. 2024
+MIN_DRAWS = 1000.0  # effective number after Kish
+
+
+class _Try(NamedTuple):
+    draws: int
+    mesh: Mesh
+    n_nodes: int  # of the integral over patients
+
+
+# a second try, where the first does not pass, takes finer steps and more draws
+_TRIES = (
+    _Try(4000, Mesh((1.2, 2.4, 3.8), 6), 11),
+    _Try(16_000, Mesh((0.8, 1.6, 2.4, 3.2, 4.0), 10), 15),
+)
+# draws kept, equally likely
+KEPT = 2000
+
+
+class NotUsableError(Exception):
+    """The fast posterior has no place for a design, or did not pass its checks; the message says why."""
+
+
+def obstacle(design: Design) -> str:
+    """Why the fast posterior has no place for this design; empty if it has."""
+    if design.definition.sessions.effect == "linear":
+        return "session effects on a line"
+    return ""
+
+
+def fit_nested(
+    design: Design, *, seed: int, prior: Prior | None = None, prior_scale: float = 1.0, kept: int = KEPT
+) -> Posterior:
+    """Draw the posterior by nested normals and importance weights smoothed by their Pareto tail.
+
+    The draws are used only where the tail index k-hat is below 0.7 and the effective number of draws is at least
+    1,000; otherwise there are none (Vehtari, Simpson, Gelman, Yao and Gabry 2024 for the smoothing and its limit,
+    Kish 1965 for the number; both from memory).
+
+    Parameters
+    ----------
+    design : Design
+        Cases and definition, for which :func:`obstacle` is empty.
+    seed : int
+        Seed of the draws.
+    prior : Prior, optional
+        Prior in place of the definition's.
+    prior_scale : float, above 0
+        Multiplies the standard deviations of coefficients and first session.
+    kept : int
+        Draws kept.
+
+    Raises
+    ------
+    NotUsableError
+        If the checks are not passed.
+    """
+    from arviz_stats.base.array import array_stats  # heavy: only a Bayesian fit pays for it
+    from threadpoolctl import threadpool_limits
+
+    courses = lay_out(design)
+    columns = np.eye(courses.n_operators)[courses.operator] if has_operator_effect(design) else None
+    X = courses.X if columns is None else np.hstack([courses.X, columns])
+    if prior is None:
+        prior = definition_prior(design, courses, prior_scale=prior_scale)
+    khat, effective = np.nan, 0.0
+    for number, one in enumerate(_TRIES):
+        rng = np.random.default_rng([seed, number])
+        problem = Problem(courses, X, prior, kinds_of(design, n_nodes=one.n_nodes))
+        # the matrices are small: threads of the linear algebra would only wait for each other
+        with threadpool_limits(1), np.errstate(over="ignore"):
+            try:
+                found = sample(problem, draws=one.draws, rng=rng, mesh=one.mesh)
+            except (FloatingPointError, np.linalg.LinAlgError):
+                continue
+        smoothed, khat = array_stats.psislw(-found.log_weight)  # type: ignore[no-untyped-call]
+        weight = np.exp(smoothed)
+        effective = float(1.0 / (weight**2).sum())
+        if khat < MAX_KHAT and effective >= MIN_DRAWS:
+            break
+    else:
+        raise NotUsableError(_words(khat, effective))
+    share = np.cumsum(weight)
+    at = np.searchsorted(share / share[-1], (np.arange(kept) + rng.random()) / kept)
+    at = rng.permutation(np.minimum(at, len(weight) - 1))
+    point, line = found.point[at], found.line[at]
+    spreads = prior.spreads
+    names = named(problem, point, line)
+    return Posterior(
+        design=design,
+        coefficients=names.coefficients,
+        effects=names.effects,
+        step_sd=spreads.step_sd(line),
+        operator_sd=spreads.operator_sd(line),
+        operator_effect=names.operator,
+        patient_loading=names.loading,
+        never=names.never,
+        log_prior=prior.log_density(point, line),
+        sampler="nested",
+        n_chains=1,
+        failures=(),
+        notes=(),
+        diagnostics={"pareto_k": float(khat), "effective_draws": effective, "draws": float(len(weight))},
+    )
+
+
+def _words(khat: float, effective: float) -> str:
+    if np.isnan(khat):
+        return "no top of the posterior was found"
+    return f"Pareto k-hat {khat:.2f} (below {MAX_KHAT}), effective draws {effective:.0f} (at least {MIN_DRAWS:.0f})"
