@@ -11,11 +11,14 @@ from typing import TYPE_CHECKING, Any
 from retreat.version import VERSION
 
 if TYPE_CHECKING:
+    from retreat.elicitation import elicit, prior_report
     from retreat.errors import DefinitionError, FitError, ModelFileError, RetreatError, TableError
+    from retreat.fitting.published import published
     from retreat.forecast import Forecast
     from retreat.model import Model, load
     from retreat.recipe import fit
     from retreat.tables import read_cases, read_visits
+    from retreat.updating import update
     from retreat.validation.recipes import validate
 
 __version__ = VERSION
@@ -24,7 +27,11 @@ _HOME = {
     "read_cases": "retreat.tables",
     "read_visits": "retreat.tables",
     "fit": "retreat.recipe",
+    "elicit": "retreat.elicitation",
+    "prior_report": "retreat.elicitation",
+    "published": "retreat.fitting.published",
     "validate": "retreat.validation.recipes",
+    "update": "retreat.updating",
     "load": "retreat.model",
     "Model": "retreat.model",
     "Forecast": "retreat.forecast",
@@ -42,10 +49,14 @@ __all__ = [
     "ModelFileError",
     "RetreatError",
     "TableError",
+    "elicit",
     "fit",
     "load",
+    "prior_report",
+    "published",
     "read_cases",
     "read_visits",
+    "update",
     "validate",
 ]
 

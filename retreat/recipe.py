@@ -49,8 +49,8 @@ def fit(
     seed : int, from 0
         Seed of everything random.
     **settings
-        Settings of the method: ``penalty``, ``covariance``, ``draws`` for logistic; ``draws``, ``tune``,
-        ``chains`` for bayes; ``draws`` for lifetable.
+        Settings of the method: ``penalty``, ``covariance``, ``draws`` for logistic; ``sampler``, and for its chains
+        ``draws``, ``tune`` and ``chains``, for bayes; ``draws`` for lifetable.
 
     Returns
     -------
@@ -67,6 +67,7 @@ def fit(
     """
     _check_kinds(cases, definition)
     chosen = read_definition(definition)
+    _check_own(chosen)
     name = chosen_method(chosen, method)
     check_recipe(name, seed, settings)
     from retreat.fitting.design import design
@@ -116,6 +117,16 @@ def check_recipe(method: str, seed: int, settings: Mapping[str, Any]) -> None:
     unknown = [s for s in settings if s not in allowed]
     if unknown:
         raise FitError([Fault(s, f"not a setting of {method}", ", ".join(allowed)) for s in unknown])
+
+
+def _check_own(definition: Definition) -> None:
+    """Refuse a definition with studies: a fit to cases alone would drop them without a word."""
+    if definition.studies:
+        what = f"{definition.name} rests on published averages, which a fit to cases alone would drop"
+        fix = (
+            "start from retreat.published() (retreat published) and update it with the cases (retreat update)"
+        )
+        raise FitError(Fault("definition", what, "a definition without studies", fix))
 
 
 def _check_kinds(cases: object, definition: object) -> None:

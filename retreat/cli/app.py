@@ -11,7 +11,19 @@ import click
 from retreat.errors import RetreatError
 
 # in the order of the help; the name is also the module
-COMMANDS = ("demo", "check", "template", "fit", "forecast", "sheet", "validate")
+COMMANDS = (
+    "demo",
+    "check",
+    "template",
+    "published",
+    "fit",
+    "forecast",
+    "sheet",
+    "validate",
+    "report",
+    "elicit",
+    "update",
+)
 
 
 class LateGroup(click.Group):

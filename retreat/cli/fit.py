@@ -17,6 +17,7 @@ from retreat.cli.options import FILE, json_option, method_option, model_option, 
 @method_option
 @seed_option
 @click.option("--penalty", help="Logistic: prior (default), firth, cv, or a ridge strength (0 is none).")
+@click.option("--sampler", help="Bayes: auto (default: the fast one where it passes its checks) or nuts.")
 @click.option("--effects", type=FILE, help="Also write the table of effects as CSV.")
 @json_option
 def command(
@@ -26,6 +27,7 @@ def command(
     method: str | None,
     seed: int,
     penalty: str | None,
+    sampler: str | None,
     effects: Path | None,
     as_json: bool,
 ) -> None:
@@ -37,6 +39,8 @@ def command(
 
     apart(out, cases)
     settings: dict[str, Any] = {} if penalty is None else {"penalty": _penalty(penalty)}
+    if sampler is not None:
+        settings["sampler"] = sampler
     table = retreat.read_cases(cases)
     with working("fitting"):
         fitted = retreat.fit(table, definition, method=method, seed=seed, **settings)  # type: ignore[arg-type]  # checked inside

@@ -24,8 +24,13 @@ _NAMED = 5
 @click.option("--horizon", default=8, show_default=True, help="Largest session.")
 @click.option("--level", default=0.9, show_default=True, help="Coverage of the ranges.")
 @click.option("--out", type=FILE, help="CSV file to write; else printed.")
+@click.option(
+    "--log", type=FILE, help="Also add the forecasts to this log in the clinic, for retreat update --watch."
+)
 @json_option
-def command(model: Path, cases: Path, horizon: int, level: float, out: Path | None, as_json: bool) -> None:
+def command(
+    model: Path, cases: Path, horizon: int, level: float, out: Path | None, log: Path | None, as_json: bool
+) -> None:
     """Forecast the open cases of a table by the saved MODEL, each given the sessions it has had."""
     import sys
 
@@ -38,7 +43,8 @@ def command(model: Path, cases: Path, horizon: int, level: float, out: Path | No
 
     if not 0 < level < 1:
         raise FitError(Fault("level", f"{level:g}", "between 0 and 1, for example 0.9"))
-    apart(out, model, cases)
+    apart(out, model, cases, log)
+    apart(log, model, cases)
     fitted = retreat.load(model)
     table = retreat.read_cases(cases)
     check_usable(fitted.card)
@@ -58,6 +64,11 @@ def command(model: Path, cases: Path, horizon: int, level: float, out: Path | No
     for note, noted in _by_note(forecast).items():
         more = f" and {len(noted) - _NAMED} more" if len(noted) > _NAMED else ""
         print(f"{note} (case {', '.join(noted[:_NAMED])}{more})", file=sys.stderr)
+    if log is not None:
+        from retreat.updating import append_forecast
+
+        added = append_forecast(log, forecast, fitted.model_id)
+        print(f"{added} forecasts added to {log}", file=sys.stderr)
     if as_json:
         show_json(forecast.to_json(level))
         return

@@ -66,6 +66,8 @@ class Definition:
         Published results of groups of eyes.
     left_out : tuple of LeftOut
         Published results that are not used, with reasons.
+    basis : str
+        What every output of a fitted model must say its priors come from; empty where they need no word.
     """
 
     name: str
@@ -88,6 +90,7 @@ class Definition:
     between_studies: BetweenStudies | None = None
     studies: tuple[Study, ...] = ()
     left_out: tuple[LeftOut, ...] = ()
+    basis: str = ""
 
     @property
     def ends(self) -> tuple[str, ...]:

@@ -28,6 +28,7 @@ class File(Entry):
     name: Annotated[str, Field(pattern=r"^[a-z][a-z0-9_]*$")]
     title: Annotated[str, Field(min_length=5)]
     purpose: Annotated[str, Field(min_length=10)]
+    basis: str = ""
     outcome: Outcome
     link: Link = "logit"
     sessions: Sessions = Sessions()

@@ -221,6 +221,7 @@ def _definition(file: File, fingerprint: str) -> Definition:
         title=file.title,
         purpose=" ".join(file.purpose.split()),
         outcome=file.outcome,
+        basis=file.basis,
         link=file.link,
         sessions=file.sessions,
         strata=file.strata,

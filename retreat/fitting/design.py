@@ -146,6 +146,7 @@ class Design:
             diagnostics={key: float(value) for key, value in (diagnostics or {}).items()},
             data_fingerprint=self.fingerprint,
             definition_fingerprint=self.definition.fingerprint,
+            basis=(self.definition.basis,) if self.definition.basis else (),
         )
 
 

@@ -163,7 +163,7 @@ class Model:
             (
                 *ended[i],
                 *support[i].warnings,
-                *notes_of(missing[i], int(done[i]), horizon, last=last),
+                *notes_of(missing[i], int(done[i]), horizon, last=last, of=self.support.source),
             )
             for i in range(n)
         )

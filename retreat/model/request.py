@@ -84,13 +84,18 @@ def strata_of(found: NDArray[Any], strata: tuple[str, ...], *, feature: str) -> 
     return np.array([strata.index(v) for v in found], dtype=np.intp)
 
 
-def notes_of(missing: list[str], done: int, horizon: int, *, last: int) -> tuple[str, ...]:
-    """What the reader of one case's forecast must know; `last` is the last session that enough cases reached."""
-    notes = [f"{name} is not known; averaged over the fitted case mix" for name in missing]
+def notes_of(
+    missing: list[str], done: int, horizon: int, *, last: int, of: str = "fitted"
+) -> tuple[str, ...]:
+    """What the reader of one case's forecast must know.
+
+    `last` is the last session that enough cases reached, `of` the cases: ``fitted`` or ``published``.
+    """
+    notes = [f"{name} is not known; averaged over the {of} case mix" for name in missing]
     if horizon > last:
         notes.insert(
             0,
-            f"few or no fitted cases reached a session after {last}: its effect is carried on, and the ranges "
+            f"few or no {of} cases reached a session after {last}: its effect is carried on, and the ranges "
             "do not show how unsure that is",
         )
     if done >= horizon:

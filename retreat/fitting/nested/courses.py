@@ -16,7 +16,7 @@ IntArray = NDArray[np.int64]
 
 @dataclass(frozen=True)
 class Courses:
-    """Cases ordered so that those at risk at a session are a prefix.
+    """Cases ordered so that those at risk at a session are a prefix, and those that ended there alike stand together.
 
     Parameters
     ----------
@@ -63,10 +63,21 @@ class Courses:
         """Cases that ended in this way (from 0)."""
         return np.flatnonzero(self.ending == end + 1).astype(np.int64)
 
+    def came(self) -> list[tuple[int, int, slice]]:
+        """Each way of ending at each session that was seen, both from 0, and the cases it came to."""
+        last, ending = self.sessions - 1, self.ending - 1
+        start = np.flatnonzero((np.diff(last, prepend=-1) != 0) | (np.diff(ending, prepend=-2) != 0))
+        stop = np.append(start[1:], len(last))
+        return [
+            (int(ending[a]), int(last[a]), slice(int(a), int(b)))
+            for a, b in zip(start, stop, strict=True)
+            if ending[a] >= 0
+        ]
+
 
 def lay_out(design: Design) -> Courses:
     """Courses of a design, sessions pooled as its definition says."""
-    order = np.argsort(-design.sessions, kind="stable")
+    order = np.lexsort((design.ending, -design.sessions))
     sessions = design.sessions[order]
     size = np.array([(sessions >= k).sum() for k in range(1, int(sessions.max()) + 1)], dtype=np.int64)
     patient = np.unique(design.patient[order], return_inverse=True)[1].astype(np.int64)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
@@ -11,6 +12,7 @@ from retreat.fitting.nested.courses import Courses
 from retreat.fitting.nested.hardness import Kinds
 
 FloatArray = NDArray[np.float64]
+IntArray = NDArray[np.int64]
 
 
 @dataclass(frozen=True)
@@ -78,17 +80,12 @@ def curvature(
         log_chance[ended] += eta[j, ended] + effects[j, courses.own[courses.sessions[ended] - 1], None]
     value, of_patient = _patients(courses, log_chance, kinds.shares(np.asarray(never)))
 
-    scores = _scores(courses, X, hazards, kinds)  # (patients, kinds, parameters)
     information = _known(courses, X, hazards, of_patient[courses.patient], kinds)
+    scores = _scores(courses, hazards, kinds)
     if not kinds.responds.all():
-        scores, information = _with_share(scores, information, of_patient, never, kinds)
-    mean = np.einsum("pq,pqd->pd", of_patient, scores)
-    if Q > 1:
-        scores -= mean[:, None]
-        scores *= np.sqrt(of_patient)[:, :, None]
-        flat = scores.reshape(-1, scores.shape[-1])
-        information -= flat.T @ flat
-    return Curvature(value, mean.sum(axis=0), information)
+        information = _with_share(scores, information, of_patient, never, kinds)
+    gradient, spread = _spread(courses, X, scores, of_patient)
+    return Curvature(value, gradient, information - spread)
 
 
 def _patients(courses: Courses, log_chance: FloatArray, shares: FloatArray) -> tuple[float, FloatArray]:
@@ -104,29 +101,78 @@ def _patients(courses: Courses, log_chance: FloatArray, shares: FloatArray) -> t
     return float((np.log(total) + top).sum()), likely / total
 
 
-def _scores(courses: Courses, X: FloatArray, hazards: list[FloatArray], kinds: Kinds) -> FloatArray:
-    """Score of each patient under each kind, shape (patients, kinds, parameters)."""
-    K, E, p = courses.n_ends, courses.n_effects, X.shape[1]
-    n, Q = len(X), len(kinds.node)
-    width = K * (p + E)
-    out = np.zeros((n, Q, width + (K if kinds.hard else 0)))
-    predictor = np.zeros((K, n, Q))
+@dataclass(frozen=True)
+class _Scores:
+    """Scores under each kind: of each case by its predictors, of each patient by all other parameters.
+
+    The score of a coefficient is that of the predictor times the column, so that no array of patients, kinds and
+    columns is needed.
+    """
+
+    predictor: FloatArray  # (cases, ends, kinds)
+    other: FloatArray  # (patients, others, kinds): session effects end by end, loadings, root of the share
+
+
+def _scores(courses: Courses, hazards: list[FloatArray], kinds: Kinds) -> _Scores:
+    K, E, n, Q = courses.n_ends, courses.n_effects, len(courses.X), len(kinds.node)
+    width = K * E + (K if kinds.hard else 0) + (0 if kinds.responds.all() else 1)
+    predictor, other = np.zeros((n, K, Q)), np.zeros((n, width, Q))
     for k, hazard in enumerate(hazards):
         at_risk, own = hazard.shape[1], courses.own[k]
-        predictor[:, :at_risk] -= hazard
         for j in range(K):
-            out[:at_risk, :, K * p + j * E + own] -= hazard[j]
+            predictor[:at_risk, j] -= hazard[j]
+            other[:at_risk, j * E + own] -= hazard[j]
     for j in range(K):
         ended = courses.of_end(j)
-        predictor[j, ended] += 1.0
-        out[ended, :, K * p + j * E + courses.own[courses.sessions[ended] - 1]] += 1.0
-        np.multiply(predictor[j][:, :, None], X[:, None, :], out=out[:, :, j * p : (j + 1) * p])
-        if kinds.hard:
-            np.multiply(predictor[j], kinds.node, out=out[:, :, width + j])
-    whole = out[courses.ranks[0]]
+        predictor[ended, j] += 1.0
+        other[ended, j * E + courses.own[courses.sessions[ended] - 1]] += 1.0
+    if kinds.hard:
+        np.multiply(predictor, kinds.node, out=other[:, K * E : K * E + K])
+    whole = other[courses.ranks[0]]
     for later in courses.ranks[1:]:
-        whole[courses.patient[later]] += out[later]
-    return whole
+        whole[courses.patient[later]] += other[later]
+    return _Scores(predictor, whole)
+
+
+def _spread(
+    courses: Courses, X: FloatArray, scores: _Scores, of_patient: FloatArray
+) -> tuple[FloatArray, FloatArray]:
+    """Mean over the kinds of the whole score, and its variance over them: what not knowing the kind takes away."""
+    K, p = courses.n_ends, X.shape[1]
+    predictor, other = scores.predictor, scores.other
+    weight = of_patient[:, None]  # (patients, 1, kinds)
+    mean, mean_other = (predictor * weight[courses.patient]).sum(axis=2), (other * weight).sum(axis=2)
+    gradient = np.concatenate([(X.T @ mean).T.ravel(), mean_other.sum(axis=0)])
+    out = np.zeros((len(gradient),) * 2)
+    if of_patient.shape[1] == 1:
+        return gradient, out
+    root = np.sqrt(weight)
+    away = (other - mean_other[:, :, None]) * root
+    of_case = (predictor - mean[:, :, None]) * root[courses.patient]
+    out[K * p :, K * p :] = np.tensordot(away, away, axes=([0, 2], [0, 2]))
+    mixed = of_case @ away[courses.patient].transpose(0, 2, 1)  # (cases, ends, others)
+    within = of_case @ of_case.transpose(0, 2, 1)  # (cases, ends, ends)
+    for j in range(K):
+        rows = slice(j * p, (j + 1) * p)
+        out[rows, K * p :] = X.T @ mixed[:, j]
+        for end in range(K):
+            out[rows, end * p : (end + 1) * p] = X.T @ (within[:, j, end, None] * X)
+    for one, two in _pairs(courses):
+        between = of_case[one] @ of_case[two].transpose(0, 2, 1)
+        for j in range(K):
+            for end in range(K):
+                block = X[one].T @ (between[:, j, end, None] * X[two])
+                out[j * p : (j + 1) * p, end * p : (end + 1) * p] += block
+                out[end * p : (end + 1) * p, j * p : (j + 1) * p] += block.T
+    out[K * p :, : K * p] = out[: K * p, K * p :].T
+    return gradient, out
+
+
+def _pairs(courses: Courses) -> Iterator[tuple[IntArray, IntArray]]:
+    """Pairs of different cases of a patient: the first of each, the second of each."""
+    for later, two in enumerate(courses.ranks):
+        for earlier in courses.ranks[:later]:
+            yield earlier[np.isin(courses.patient[earlier], courses.patient[two])], two
 
 
 def _known(
@@ -165,14 +211,13 @@ def _known(
 
 
 def _with_share(
-    scores: FloatArray, information: FloatArray, of_patient: FloatArray, never: float, kinds: Kinds
-) -> tuple[FloatArray, FloatArray]:
-    """Scores and known information with the root of the share that never responds as a last parameter."""
+    scores: _Scores, information: FloatArray, of_patient: FloatArray, never: float, kinds: Kinds
+) -> FloatArray:
+    """Known information with the root of the share that never responds as a last parameter; its score is filled in."""
     root = never**0.5
-    slope = np.where(kinds.responds, -2.0 * root / (1.0 - never), 2.0 / root)
+    scores.other[:, -1] = np.where(kinds.responds, -2.0 * root / (1.0 - never), 2.0 / root)
     bend = np.where(kinds.responds, 2.0 * (1.0 + never) / (1.0 - never) ** 2, 2.0 / never)
-    last = np.broadcast_to(slope, scores.shape[:2])[..., None]
     out = np.zeros((len(information) + 1,) * 2)
     out[:-1, :-1] = information
     out[-1, -1] = float((of_patient @ bend).sum())
-    return np.concatenate([scores, last], axis=2), out
+    return out

@@ -1,0 +1,330 @@
+"""A prior from an operator's own words, in the form of a definition."""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from retreat.coding import Coding
+from retreat.definitions import Definition, Prior, TermEntry, read_definition
+from retreat.definitions.writing import definition_toml
+from retreat.elicitation.answers import Answers, read_answers
+from retreat.elicitation.effective import effective_cases
+from retreat.elicitation.implied import implied
+from retreat.elicitation.matching import Match, Task, match, share_by, task
+from retreat.fitting.prior_draws import prior_draws, stated_coding
+
+FloatArray = NDArray[np.float64]
+
+_LEVEL = 0.9
+_DRAWS = 1000
+# change of the odds from one session to the next, on the log scale, below which it is not worth a word
+_DRIFT_TOLD = 0.2
+_REFERENCE = (
+    "Bedrick EJ, Christensen R, Johnson W. A new perspective on priors for generalized linear models. JASA 1996;"
+    "91:1450-1460 (from memory)."
+)
+
+
+@dataclass(frozen=True)
+class Elicited:
+    """A definition whose priors say what an operator said.
+
+    Parameters
+    ----------
+    definition : Definition
+        The new definition; `base` with other means and standard deviations.
+    base : Definition
+        What it was made from.
+    answers : Answers
+        What was said.
+    fitted, low, high : ndarray of float, shape (eyes, questions)
+        Of 100 eyes, in the middle of the new priors, and a 90% range of the share for an operator not seen.
+    before : ndarray of float, shape (eyes, questions)
+        Of 100 eyes, in the middle of the priors before.
+    eyes_in_mind : float
+        Eyes that the answers of one described eye were taken to stand for.
+    eyes_in_mind_source : str
+        Where that comes from.
+    effective, effective_before : ndarray of float, shape (eyes,)
+        How many eyes like this, seen once, the new and the old prior of the share ended first by session 1 are
+        worth; see :func:`retreat.elicitation.effective.effective_cases`.
+    notes : tuple of str
+        What the reader should know.
+    """
+
+    definition: Definition
+    base: Definition
+    answers: Answers
+    fitted: FloatArray
+    low: FloatArray
+    high: FloatArray
+    before: FloatArray
+    eyes_in_mind: float
+    eyes_in_mind_source: str
+    effective: FloatArray
+    effective_before: FloatArray
+    notes: tuple[str, ...]
+
+    @property
+    def effective_cases(self) -> float:
+        """How many cases the new prior is worth: the median over the eyes asked about."""
+        return float(np.median(self.effective))
+
+    def to_toml(self) -> str:
+        """The definition as a file that :func:`retreat.fit` takes."""
+        return _toml(self.definition)
+
+    def to_json(self) -> dict[str, Any]:
+        """Every number, for a program to read."""
+        return {
+            "definition": self.definition.name,
+            "made_from": self.base.name,
+            "eyes_in_mind": self.eyes_in_mind,
+            "eyes_in_mind_source": self.eyes_in_mind_source,
+            "effective_cases": self.effective_cases,
+            "level": _LEVEL,
+            "notes": list(self.notes),
+            "eyes": [
+                {
+                    "description": eye.name,
+                    "effective_cases": float(self.effective[i]),
+                    "effective_cases_before": float(self.effective_before[i]),
+                    "answers": {
+                        question.column: {
+                            "answer": None
+                            if np.isnan(self.answers.counts[i, q])
+                            else self.answers.counts[i, q],
+                            "fitted": self.fitted[i, q],
+                            "low": self.low[i, q],
+                            "high": self.high[i, q],
+                            "before": self.before[i, q],
+                        }
+                        for q, question in enumerate(self.answers.questions)
+                    },
+                }
+                for i, eye in enumerate(self.answers.eyes)
+            ],
+        }
+
+
+def elicit(
+    answers: Answers | str | Path,
+    definition: Definition | str | Path = "core",
+    *,
+    seed: int,
+    eyes_in_mind: float | None = None,
+    date: str | None = None,
+) -> Elicited:
+    """Priors that say what an operator said, drawn toward the definition's own.
+
+    The answers for one described eye count as `eyes_in_mind` eyes of which such shares ended so; the mode and
+    curvature of the definition's priors times their multinomial likelihood give the new means and standard
+    deviations. Operator and patient effects are held at 0: the answers are about a usual operator and patient.
+    The new priors stay independent, as a definition writes them, so that together they say somewhat less than
+    the answers did. Columns that a file cannot write one by one (splines, interactions of several) keep theirs.
+
+    Parameters
+    ----------
+    answers : Answers, str or Path
+        Checked answers, or a file.
+    definition : Definition, str or Path
+        What to start from.
+    seed : int
+        Seed of the ranges.
+    eyes_in_mind : float above 0, at most 100, optional
+        By default from how well the answers hang together.
+    date : str, optional
+        ISO date of the answers; by default today.
+
+    Returns
+    -------
+    Elicited
+
+    Raises
+    ------
+    TableError
+        If the answers are refused.
+    FitError
+        If the definition cannot take them, or `eyes_in_mind` is out of range.
+    DefinitionError
+        If the definition is refused.
+    """
+    base = read_definition(definition)
+    coding = stated_coding(base)
+    told = answers if isinstance(answers, Answers) else read_answers(answers, base, coding)
+    work = task(told, base, coding)
+    found = match(work, in_mind=eyes_in_mind)
+    new, kept = _written(base, coding, found, when=date or _today(), n_eyes=len(told.eyes))
+    old_work, new_work = work, task(told, new, coding)
+    low, high = _ranges(told, new, coding, seed=seed)
+    return Elicited(
+        definition=new,
+        base=base,
+        answers=told,
+        fitted=_middle(new_work, told),
+        low=low,
+        high=high,
+        before=_middle(old_work, told),
+        eyes_in_mind=found.in_mind,
+        eyes_in_mind_source=found.source,
+        effective=_effective(new_work, told),
+        effective_before=_effective(old_work, told),
+        notes=(*told.notes, *kept, *_never_notes(base), *_drift_notes(base, work, found)),
+    )
+
+
+def _written(
+    base: Definition, coding: Coding, found: Match, *, when: str, n_eyes: int
+) -> tuple[Definition, tuple[str, ...]]:
+    """The definition with the new priors, and notes on what kept its own."""
+    ends, columns = len(base.ends), len(coding.names)
+    sd = np.sqrt(np.diag(found.covariance))
+    centre = found.centre
+    old_mean, old_sd = base.coefficient_priors(coding)
+    old_first = base.first_session_priors()
+    of = (slice(ends, ends * (1 + columns)),)
+    means, sds = (values[of].reshape(ends, columns) for values in (centre, sd))
+    weight = f"{n_eyes} kinds of eye, each answer taken as {found.in_mind:.3g} eyes seen"
+    origin = f"Elicited from an operator on {when}: {weight}"
+
+    def why(mean: float, spread: float, reason: str) -> str:
+        return f"{origin}. Before: mean {mean:.2f}, sd {spread:.2f}. {reason}"
+
+    first = tuple(
+        Prior(
+            end=end,
+            mean=_rounded(centre[j]),
+            sd=_rounded_up(sd[j]),
+            why=why(old_first[0][j], old_first[1][j], _reason(base.sessions.first, end, "")),
+        )
+        for j, end in enumerate(base.ends)
+    )
+    entries, kept = [], []
+    for position, entry in enumerate(base.entries):
+        owned = {column: _level_of(coding, position, column) for column in coding.columns_of(position)}
+        if None in owned.values():
+            entries.append(entry)
+            kept.append(
+                f"{coding.terms[position].label}: its priors are as before; a file cannot write them one by one"
+            )
+            continue
+        new = [
+            Prior(
+                level=level,
+                end=end,
+                mean=_rounded(means[j, column]),
+                sd=_rounded_up(sds[j, column]),
+                why=why(old_mean[j, column], old_sd[j, column], _reason(entry.prior, end, level)),
+            )
+            for column, level in owned.items()
+            if level is not None
+            for j, end in enumerate(base.ends)
+        ]
+        entries.append(_with_priors(entry, new))
+    definition = replace(
+        base,
+        name=f"{base.name}_elicited",
+        title=f"{base.title} (priors elicited on {when})",
+        purpose=f"{base.purpose} Its priors are an operator's answers of {when} and no cases; see each reason.",
+        sessions=base.sessions.model_copy(update={"first": first}),
+        entries=tuple(entries),
+        references=tuple(dict.fromkeys((*base.references, _REFERENCE))),
+        basis=f"The priors behind these numbers are an operator's answers of {when}, not cases.",
+        fingerprint="",
+    )
+    fingerprint = hashlib.sha256(_toml(definition).encode()).hexdigest()
+    return replace(definition, fingerprint=fingerprint), tuple(kept)
+
+
+def _toml(definition: Definition) -> str:
+    comment = (
+        "Priors elicited from an operator's answers, not from cases. Look at them before use: "
+        "retreat report priors --model this file",
+    )
+    return definition_toml(definition, comment=comment)
+
+
+def _with_priors(entry: TermEntry, new: Sequence[Prior]) -> TermEntry:
+    """The entry with these priors; where they name levels, what held for all levels before stands first."""
+    general = [prior for prior in entry.prior if not prior.level] if any(p.level for p in new) else []
+    return entry.model_copy(update={"prior": (*general, *new)})
+
+
+def _level_of(coding: Coding, position: int, column: int) -> str | None:
+    """Level by which a prior names this column alone within its term; empty for an only column, None for none."""
+    columns = coding.columns_of(position)
+    if len(columns) == 1:
+        return ""
+    levels = {
+        other: {factor.rpartition("=")[2] for factor in coding.names[other].split(" x ") if "=" in factor}
+        for other in columns
+    }
+    elsewhere = set().union(*(levels[other] for other in columns if other != column))
+    return next(iter(sorted(levels[column] - elsewhere)), None)
+
+
+def _reason(priors: Sequence[Prior], end: str, level: str) -> str:
+    """The reason that was given for this level and end: of the last prior that holds for it."""
+    holding = [p.why for p in priors if p.end in ("", end) and p.level in ("", level)]
+    return holding[-1] if holding else "No reason was given."
+
+
+def _middle(work: Task, answers: Answers) -> FloatArray:
+    """Of 100 eyes, in the middle of the priors, shape (eyes, questions)."""
+    return 100.0 * np.stack([share_by(work, work.mean, q)[0] for q in answers.questions], axis=-1)
+
+
+def _effective(work: Task, answers: Answers) -> FloatArray:
+    """How many eyes the prior of the share ended first by session 1 is worth, shape (eyes,)."""
+    share, gradient = share_by(work, work.mean, answers.questions[0])
+    log_odds = gradient / (share * (1.0 - share))[:, None]
+    return effective_cases(share, (log_odds**2 / work.precision).sum(axis=1))
+
+
+def _ranges(
+    answers: Answers, definition: Definition, coding: Coding, *, seed: int
+) -> tuple[FloatArray, FloatArray]:
+    parameters = prior_draws(definition, coding, draws=_DRAWS, sessions=answers.n_sessions, seed=seed)
+    told = implied(answers.eyes, definition, coding, parameters)
+    asked = [told.quantities.index(question.column) for question in answers.questions]
+    low, high = told.range(_LEVEL)
+    return 100.0 * low[:, asked], 100.0 * high[:, asked]
+
+
+def _never_notes(base: Definition) -> tuple[str, ...]:
+    if base.groups.never is None:
+        return ()
+    return ("the share that never responds keeps its prior; the answers were matched as if all may respond",)
+
+
+def _drift_notes(base: Definition, work: Task, found: Match) -> tuple[str, ...]:
+    """What the answers say of a change from session to session, which no definition can hold."""
+    drift = found.centre[work.n_written :].reshape(len(base.ends), -1)
+    if not drift.size or np.abs(drift[0].mean()) < _DRIFT_TOLD:
+        return ()
+    factor = float(np.exp(drift[0].mean()))
+    return (
+        f"the answers say that the odds of {base.ends[0]} change by a factor of {factor:.2g} from one session to the "
+        "next; a definition cannot hold that, so the counts beside them do not follow; cases will tell",
+    )
+
+
+def _rounded(value: float) -> float:
+    return round(float(value), 3) + 0.0  # no minus zero in a file
+
+
+def _rounded_up(value: float) -> float:
+    return float(max(np.ceil(1000.0 * value - 1e-9), 1.0) / 1000.0)
+
+
+def _today() -> str:
+    from datetime import date
+
+    return date.today().isoformat()

@@ -1,0 +1,153 @@
+"""Updating a posterior: two steps agree with one, the discount tells, published averages give way to own cases."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from functools import cache
+
+import numpy as np
+import pandas as pd
+import pytest
+
+import retreat
+import synthetic
+from retreat.definitions import read_definition
+from retreat.errors import FitError
+from retreat.features import features
+from retreat.fitting.design import design
+from retreat.fitting.nested.courses import lay_out
+from retreat.model import Model
+from retreat.model.kernel import pmf
+from retreat.updating import update
+from retreat.updating.bayesian import parent_prior, update_bayes
+
+EYES = {
+    "opacity": ["ring", "strand", "cloud"],
+    "size_mm": [2.0, 3.0, 4.0],
+    "zone": ["middle", "middle", "posterior"],
+    "cornea": ["none", "myopic_ablation", "none"],
+    "lens": ["natural"] * 3,
+}
+
+
+@cache
+def clinic(seed: int, cases: int, scenario: str = "known") -> pd.DataFrame:
+    return pd.DataFrame(synthetic.make(scenario, seed=seed, cases=cases, truth=False).cases)
+
+
+@cache
+def parent() -> Model:
+    return retreat.fit(clinic(1, 400), "core", method="bayes")
+
+
+@cache
+def start() -> Model:
+    return retreat.published()
+
+
+def test_two_steps_agree_with_one() -> None:
+    # known has no spread between operators: cases of both clinics at once, against one after the other
+    both = pd.concat([clinic(1, 400), clinic(2, 300).assign(case=lambda t: "z" + t["case"].astype(str))])
+    both = both.assign(patient=[f"q{i:04d}x" for i in range(len(both))])
+    first, second = both.iloc[:400], both.iloc[400:]
+    whole = retreat.fit(both, "core", method="bayes").parameters.coefficients
+    before = retreat.fit(first, "core", method="bayes")
+    after = update_bayes(before, of_parent(before, second), discount=1.0, seed=1).parameters.coefficients
+    # a normal stands for the first posterior, and both are 2,000 draws of at least 1,000 effective ones
+    away = (after.mean(axis=0) - whole.mean(axis=0)) / whole.std(axis=0)
+    assert np.abs(away).max() < 0.35
+    assert np.abs(after.std(axis=0) / whole.std(axis=0) - 1).max() < 0.15
+    moved = (after.mean(axis=0) - before.parameters.coefficients.mean(axis=0)) / whole.std(axis=0)
+    assert np.abs(moved).max() > 0.5
+
+
+def of_parent(model: Model, cases: pd.DataFrame):  # type: ignore[no-untyped-def]
+    found = design(cases, read_definition("core"))
+    return replace(
+        found, coding=model.coding, X=model.coding.encode(found.features, n_cases=len(found.sessions))
+    )
+
+
+def test_a_discount_leaves_more_to_the_practice() -> None:
+    other = clinic(7, 250, "established")
+    own = retreat.fit(other, "core", method="bayes").expected(EYES, horizon=3)[:, 0]
+    kept, let_go = (
+        update_bayes(parent(), of_parent(parent(), other), discount=d, seed=1).expected(EYES, horizon=3)[:, 0]
+        for d in (1.0, 0.05)
+    )
+    assert np.abs(let_go - own).mean() < 0.6 * np.abs(kept - own).mean()
+
+
+def test_published_averages_give_way_to_own_cases() -> None:
+    cases = clinic(3, 300)
+    found = update(start(), cases, folds=2)
+    own = retreat.fit(cases, "core", method="bayes").expected(EYES, horizon=3)[:, 0]
+    after, before = (m.expected(EYES, horizon=3)[:, 0] for m in (found.model, start()))
+    assert np.abs(after - own).mean() < 0.35 * np.abs(before - own).mean()
+    card = found.model.card
+    assert card.basis[0] == (
+        "These numbers start from published averages of other clinics and were updated with 300 eyes treated here."
+    )
+    assert card.basis[1:3] == start().card.basis[1:]
+    assert "updated on 300 cases" in card.basis[3]
+    assert [one.model_id for one in card.lineage] == [start().model_id]
+    assert card.cautions[-4:] == card.basis
+
+
+def test_ten_cases_move_published_averages_a_little() -> None:
+    found = update(start(), clinic(5, 10), folds=2).model
+    before, after = (relieved_by_two(m).std(axis=0) for m in (start(), found))
+    assert (after < before).all()
+    assert (after > 0.3 * before).all()
+    assert found.card.n_cases == 10
+
+
+def relieved_by_two(model: Model) -> np.ndarray:
+    X = model.coding.encode(features(EYES, model.coding.features), n_cases=3)
+    chances = pmf(model.parameters, X, np.zeros(3, dtype=np.intp), horizon=2, link="logit")
+    return chances[:, :, 0].sum(axis=-1)
+
+
+def test_the_prior_of_a_practice_is_that_of_the_draws_with_a_level_of_its_own() -> None:
+    table = of_parent(parent(), clinic(2, 300))
+    courses = lay_out(table)
+    prior = parent_prior(parent(), table, courses, 1.0)
+    parameters, K, p = parent().parameters, courses.n_ends, courses.X.shape[1]
+    width = p + courses.n_operators
+    for j in range(K):
+        columns = j * width + np.arange(p)
+        assert prior.mean[columns] == pytest.approx(parameters.coefficients[:, j].mean(axis=0))
+    # without the operators, which have their own spread
+    held = prior.precision.any(axis=0)
+    covariance = np.linalg.inv(prior.precision[np.ix_(held, held)])
+    level = covariance[K * p, K * p]
+    effect = parameters.session_effects[:, 0, 0, 0]
+    assert level == pytest.approx(effect.var(ddof=1) + parameters.operator_effect[:, 0].var(), rel=1e-4)
+    halved = parent_prior(parent(), table, courses, 0.5)
+    wider = np.linalg.inv(halved.precision[np.ix_(held, held)])
+    assert wider[0, 0] == pytest.approx(2 * covariance[0, 0], rel=1e-4)
+
+
+def test_sessions_the_parent_never_saw_step_on_from_its_last() -> None:
+    short = clinic(1, 400)
+    short = short[short["sessions"].astype(int) <= 2]
+    model = retreat.fit(short, "core", method="bayes")
+    table = of_parent(model, clinic(2, 300))
+    courses = lay_out(table)
+    assert courses.n_effects > model.parameters.max_session
+    prior = parent_prior(model, table, courses, 1.0)
+    held = prior.precision.any(axis=0)
+    covariance = np.linalg.inv(prior.precision[np.ix_(held, held)])
+    first = courses.n_ends * courses.X.shape[1]
+    spread = np.diag(covariance)[first : first + courses.n_effects]
+    assert np.diff(spread[1:]) == pytest.approx(np.full(courses.n_effects - 2, 0.5**2), rel=0.05)
+
+
+def test_the_discount_has_a_range() -> None:
+    with pytest.raises(FitError, match="above 0, at most 1"):
+        update(parent(), clinic(2, 300), discount=0.0)
+
+
+def test_a_step_of_the_ladder_is_no_step_of_a_posterior() -> None:
+    with pytest.raises(FitError, match="whole posterior is updated at once"):
+        update(parent(), clinic(2, 300), step="intercepts")
