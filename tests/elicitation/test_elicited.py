@@ -6,6 +6,7 @@ from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
+import pandas as pd
 import pytest
 from answered import CODING, CORE, ROWS, shares, table, told_by
 from clinics import clinic
@@ -14,6 +15,7 @@ from hypothesis import strategies as st
 from hypothesis.extra.numpy import arrays
 
 import retreat
+import synthetic
 from retreat.definitions import read_definition
 from retreat.elicitation import Elicited, elicit
 from retreat.elicitation.answers import checked_answers
@@ -85,7 +87,7 @@ def test_no_prior_becomes_wider_than_it_was(found: Elicited) -> None:
 
 
 def test_what_is_no_prior_of_the_answers_stays_as_it_was(found: Elicited) -> None:
-    changed = {"name", "title", "purpose", "sessions", "entries", "references", "fingerprint"}
+    changed = {"name", "title", "purpose", "basis", "sessions", "entries", "references", "fingerprint"}
 
     assert replace(found.definition, **{name: getattr(CORE, name) for name in changed}) == CORE
     assert found.definition.sessions.step == CORE.sessions.step
@@ -151,3 +153,11 @@ def test_the_same_answers_give_the_same_file(tmp_path: Path) -> None:
     one, two = (elicit(path, "core", seed=seed, date="2026-02-03").to_toml() for seed in (1, 2))
 
     assert one == two
+
+
+def test_a_model_fitted_with_the_answers_says_so_on_every_output(found: Elicited, tmp_path: Path) -> None:
+    (tmp_path / "mine.toml").write_text(found.to_toml(), encoding="utf-8")
+    cases = pd.DataFrame(synthetic.make("known", seed=1, cases=100, truth=False).cases)
+    card = retreat.fit(cases, tmp_path / "mine.toml").card
+    assert card.basis == (found.definition.basis,)
+    assert "operator's answers of" in card.cautions[-1]
