@@ -52,6 +52,7 @@ _EYES: tuple[tuple[str, str, dict[str, Any]], ...] = (
         },
     ),
 )
+_BEFORE_ANY_CASE = "sheet-before-any-case.html"
 
 
 @click.command(epilog="Example: retreat demo --out demo")
@@ -91,6 +92,10 @@ def command(out: Path, scenario: str, seed: int) -> None:
         model.save(making / "clinic.retreat")
         print(f"validated {report.scheme}: {report.verdict.standing}; see calibration.html")
         _write_sheets(model, making)
+        with working("weighing published averages"):
+            _write_published(seed, making)
+        with working("looking at the priors"):
+            _write_priors(cases, seed, making)
         _write_forecast(model, cases, making)
         _write_index(model, making)
         for file in sorted(making.iterdir()):
@@ -135,6 +140,29 @@ def _write_sheets(model: Model, out: Path) -> None:
         write_page(render_sheet(sheet), out / name)
 
 
+def _write_published(seed: int, out: Path) -> None:
+    """The first sheet again, from published averages: what a clinic without a case of its own can say."""
+    from datetime import date
+
+    import retreat
+    from retreat.pages.html import render_sheet, write_page
+    from retreat.pages.sheet import build_sheet
+
+    model = retreat.published(seed=seed)
+    model.save(out / "published.retreat")
+    columns = {column: [value] for column, value in _EYES[0][2].items()}
+    sheet = build_sheet(model, columns, done=0, date=date.today().isoformat(), practice="An invented clinic")
+    write_page(render_sheet(sheet), out / _BEFORE_ANY_CASE)
+
+
+def _write_priors(cases: Any, seed: int, out: Path) -> None:
+    import retreat
+    from retreat.pages.html import write_page
+    from retreat.pages.priors import render_priors
+
+    write_page(render_priors(retreat.prior_report("core", cases=cases, seed=seed)), out / "priors.html")
+
+
 def _write_forecast(model: Model, cases: Any, out: Path) -> None:
     from retreat.cli.open_cases import forecast_open
     from retreat.tables import write_atomically
@@ -149,6 +177,12 @@ def _write_index(model: Model, out: Path) -> None:
 
     links = [
         *[Link(name, name.removesuffix(".html").replace("-", " "), words) for name, words, _ in _EYES],
+        Link(
+            _BEFORE_ANY_CASE,
+            "sheet before any case",
+            "The first sheet as a clinic without a case of its own could give it: from published averages.",
+        ),
+        Link("priors.html", "priors", "What the model took for likely before it saw a case, and after."),
         Link(
             "calibration.html",
             "calibration",
@@ -166,6 +200,11 @@ def _write_index(model: Model, out: Path) -> None:
         ),
         Link(
             "clinic.retreat", "fitted model", "Load it with retreat.load, or write sheets with retreat sheet."
+        ),
+        Link(
+            "published.retreat",
+            "model of published averages",
+            "To start from; retreat update makes it the clinic's own.",
         ),
     ]
     intro = [

@@ -155,7 +155,7 @@ def _card(
         seed=seed,
         invented=False,
         failures=found.failures,
-        notes=NOTES,
+        notes=(*NOTES, _rows(definition)),
         diagnostics={
             "pareto_k": found.pareto_k,
             "effective_draws": found.ess,
@@ -180,17 +180,14 @@ def basis(definition: Definition, weights: Mapping[str, float]) -> tuple[str, ..
     Returns
     -------
     tuple of str
-        That there are no own cases; which results by author, year and row; how much they weigh.
+        That there are no own cases; which results by author and year; how much they weigh.
 
     Examples
     --------
     >>> print(basis(read_definition("published"), {"ring": 4.2})[2])
     For a ring they weigh as much as 4 eyes treated here would.
     """
-    ids: dict[str, list[str]] = {}
-    for study in definition.studies:
-        ids.setdefault(study.practice, []).extend(study.ids)
-    sources = ", ".join(f"{practice} ({', '.join(rows)})" for practice, rows in ids.items())
+    sources = ", ".join(dict.fromkeys(study.practice for study in definition.studies))
     first, weight = next(iter(weights.items()))
     eyes = "1 eye" if round(weight) == 1 else f"{weight:.0f} eyes"
     return (
@@ -198,6 +195,11 @@ def basis(definition: Definition, weights: Mapping[str, float]) -> tuple[str, ..
         f"Built from: {sources}.",
         f"For a {first} they weigh as much as {eyes if weight >= 1 else 'less than 1 eye'} treated here would.",
     )
+
+
+def _rows(definition: Definition) -> str:
+    told = (f"{study.practice} {', '.join(study.ids)}" for study in definition.studies)
+    return f"published results by their rows in the definition: {'; '.join(told)}"
 
 
 def _check(definition: Definition, seed: object) -> None:
