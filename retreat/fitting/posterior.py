@@ -97,7 +97,11 @@ class Posterior:
     def case_log_likelihood(self) -> FloatArray:
         """Log likelihood of each case given the other cases of its patient, shape (draws, cases)."""
         draws = Draws(self.coefficients, self.effects, self.operator_effect, self.patient_loading, self.never)
-        return case_log_likelihood(self.courses, draws, kinds_of(self.design, n_nodes=_N_NODES))
+        return case_log_likelihood(self.courses, draws, self._kinds())
+
+    def _kinds(self) -> Kinds:
+        hard, never = bool(self.patient_loading.any()), bool(self.never.any())
+        return kinds(hard=hard, never=never, n_nodes=_N_NODES)
 
     def parameters(self, *, seed: int) -> Parameters:
         """Parameters of a model, with one operator the model has not seen for each draw.

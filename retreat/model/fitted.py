@@ -337,7 +337,7 @@ class Model:
             to_come[:, i] = np.einsum("n,dnek->dek", weights, some)
             left[:, i] = np.einsum("n,dn->d", weights, staying)
         probabilities = kernel.given_done(to_come, left)
-        if parameters.operator_effect.any():
+        if parameters.of_many_kinds:
             probabilities = kernel.reweighted(probabilities, left, done)
         return probabilities
 

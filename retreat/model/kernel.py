@@ -63,6 +63,11 @@ class Parameters:
         """Largest session with an effect of its own."""
         return int(self.session_effects.shape[-1])
 
+    @property
+    def of_many_kinds(self) -> bool:
+        """Whether draws tell of operators or patients unlike each other, so that a course speaks for some of them."""
+        return bool(self.operator_effect.any() or self.patient_loading.any() or self.never.any())
+
     def thinned(self, draws: int) -> Parameters:
         """So many of the draws, evenly spaced."""
         kept = np.linspace(0, self.n_draws - 1, draws).astype(int)

@@ -15,11 +15,10 @@ from retreat.definitions import read_definition
 from retreat.errors import FitError
 from retreat.features import features
 from retreat.fitting.design import design
-from retreat.fitting.nested.courses import lay_out
 from retreat.model import Model
 from retreat.model.kernel import pmf
 from retreat.updating import update
-from retreat.updating.bayesian import parent_prior, update_bayes
+from retreat.updating.bayesian import carry_over, update_bayes
 
 EYES = {
     "opacity": ["ring", "strand", "cloud"],
@@ -108,39 +107,85 @@ def relieved_by_two(model: Model) -> np.ndarray:
     return chances[:, :, 0].sum(axis=-1)
 
 
-def test_the_prior_of_a_practice_is_that_of_the_draws_with_a_level_of_its_own() -> None:
+def test_a_practice_takes_over_the_draws_with_a_level_of_its_own() -> None:
     table = of_parent(parent(), clinic(2, 300))
-    courses = lay_out(table)
-    prior = parent_prior(parent(), table, courses, 1.0)
-    parameters, K, p = parent().parameters, courses.n_ends, courses.X.shape[1]
-    width = p + courses.n_operators
+    parameters, K = parent().parameters, 2
+    sessions, p = parameters.max_session, parameters.coefficients.shape[-1]
+    carried = carry_over(parent(), table, sessions, 1.0)
+    assert carried.mean[: K * p] == pytest.approx(parameters.coefficients.mean(axis=0).ravel())
+    first = parameters.session_effects[:, 0, :, 0].var(axis=0, ddof=1)
     for j in range(K):
-        columns = j * width + np.arange(p)
-        assert prior.mean[columns] == pytest.approx(parameters.coefficients[:, j].mean(axis=0))
-    # without the operators, which have their own spread
-    held = prior.precision.any(axis=0)
-    covariance = np.linalg.inv(prior.precision[np.ix_(held, held)])
-    level = covariance[K * p, K * p]
-    effect = parameters.session_effects[:, 0, 0, 0]
-    assert level == pytest.approx(effect.var(ddof=1) + parameters.operator_effect[:, 0].var(), rel=1e-4)
-    halved = parent_prior(parent(), table, courses, 0.5)
-    wider = np.linalg.inv(halved.precision[np.ix_(held, held)])
-    assert wider[0, 0] == pytest.approx(2 * covariance[0, 0], rel=1e-4)
+        # practices differ by one logit at each end
+        assert carried.covariance[K * p + j * sessions][K * p + j * sessions] == pytest.approx(
+            first[j] + 1.0, rel=1e-3
+        )
+    assert carried.covariance[0, 0] == pytest.approx(parameters.coefficients[:, 0, 0].var(ddof=1), rel=1e-3)
 
 
-def test_sessions_the_parent_never_saw_step_on_from_its_last() -> None:
+def test_a_discount_takes_from_the_cases_and_not_from_the_prior() -> None:
+    table = of_parent(parent(), clinic(2, 300))
+    p = parent().parameters.coefficients.shape[-1]
+    prior = np.array([1.0, 1.0, 1.0, 0.7, 1.0, 0.5, 1.0])  # of relieved, as core.toml says
+    spread = {d: np.sqrt(np.diag(carry_over(parent(), table, 4, d).covariance)[:p]) for d in (1.0, 0.5, 1e-6)}
+    assert (spread[1.0] < spread[0.5]).all()
+    assert (spread[0.5] < spread[1e-6]).all()
+    # 20,000 draws of the prior: standard deviations within 3%
+    assert spread[1e-6] == pytest.approx(prior, rel=0.03)
+
+
+def test_sessions_the_model_never_saw_step_on_from_its_last() -> None:
     short = clinic(1, 400)
     short = short[short["sessions"].astype(int) <= 2]
     model = retreat.fit(short, "core", method="bayes")
-    table = of_parent(model, clinic(2, 300))
-    courses = lay_out(table)
-    assert courses.n_effects > model.parameters.max_session
-    prior = parent_prior(model, table, courses, 1.0)
-    held = prior.precision.any(axis=0)
-    covariance = np.linalg.inv(prior.precision[np.ix_(held, held)])
-    first = courses.n_ends * courses.X.shape[1]
-    spread = np.diag(covariance)[first : first + courses.n_effects]
-    assert np.diff(spread[1:]) == pytest.approx(np.full(courses.n_effects - 2, 0.5**2), rel=0.05)
+    carried = carry_over(model, of_parent(model, clinic(2, 300)), 6, 1.0)
+    first = 2 * model.parameters.coefficients.shape[-1]
+    spread = np.diag(carried.covariance)[first : first + 6]
+    assert np.diff(spread[model.parameters.max_session - 1 :]) == pytest.approx(np.full(4, 0.5**2), rel=0.3)
+
+
+def test_sessions_the_practice_never_reached_stay_as_unsure_as_the_model_is() -> None:
+    short = clinic(4, 40)
+    short = short[short["sessions"].astype(int) <= 2].head(20)
+    found = update(start(), short, folds=2).model
+    assert found.parameters.max_session == start().parameters.max_session
+    for k in (2, 4, 7):
+        before, after = (
+            (m.parameters.session_effects[:, 0, :, k] - m.parameters.session_effects[:, 0, :, 1]).std(axis=0)
+            for m in (start(), found)
+        )
+        assert after == pytest.approx(before, rel=0.25)
+
+
+def test_a_model_of_one_operator_leaves_the_level_to_the_practice() -> None:
+    alone = retreat.fit(clinic(1, 400).assign(operator="op_a"), "core", method="bayes")
+    other = clinic(9, 100, "established")
+    own = retreat.fit(other, "core", method="bayes").expected(EYES, horizon=3)[:, 0]
+    found = update_bayes(alone, of_parent(alone, other), discount=None, seed=1).expected(EYES, horizon=3)[
+        :, 0
+    ]
+    assert np.abs(found - own).mean() < 0.07
+
+
+def test_the_patient_factor_and_operators_of_the_model_are_carried_over() -> None:
+    model = retreat.fit(clinic(1, 400, "known_clustered"), "core", method="bayes")
+    assert model.parameters.patient_loading.any()
+    one = clinic(6, 80).assign(operator="op_a", patient=[f"q{i:04d}x" for i in range(80)])
+    found = update_bayes(model, of_parent(model, one), discount=None, seed=1).parameters
+    assert found.patient_loading.any()
+    assert found.operator_effect.std() == pytest.approx(model.parameters.operator_effect.std(), rel=0.1)
+
+
+def test_a_handful_of_cases_leave_no_trace_in_mix_and_support() -> None:
+    found = update(start(), clinic(5, 10), folds=2).model
+    assert (found.case_mix, found.support) == (start().case_mix, start().support)
+
+
+def test_a_second_update_counts_the_first_cases_too() -> None:
+    once = update(start(), clinic(5, 30), folds=2).model
+    twice = update(once, clinic(6, 40), folds=2).model
+    n = once.card.n_cases + twice.card.n_cases
+    assert f"updated with {n} eyes treated here" in twice.card.basis[0]
+    assert twice.card.method == "Bayesian hazard, updated"
 
 
 def test_the_discount_has_a_range() -> None:

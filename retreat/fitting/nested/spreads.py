@@ -8,6 +8,8 @@ from math import exp, lgamma, log, pi
 import numpy as np
 from numpy.typing import NDArray
 
+from retreat.fitting.nested.hardness import Kinds, kinds
+
 FloatArray = NDArray[np.float64]
 
 
@@ -51,6 +53,10 @@ class Spreads:
     def size(self) -> int:
         """Columns of a draw."""
         return self.n_logged + self.n_kinds
+
+    def kinds(self, n_nodes: int) -> Kinds:
+        """Kinds of patient that a likelihood adds up over."""
+        return kinds(hard=self.patient is not None, never=self.never is not None, n_nodes=n_nodes)
 
     def step_sd(self, line: FloatArray) -> FloatArray:
         """Standard deviations of steps, shape (draws, ends); no columns where steps are not learned."""
