@@ -210,3 +210,8 @@ class TestFactsOfTheTrade:
 
         assert min(relieved, key=relieved.get) == "sheet"
         assert max(relieved, key=relieved.get) == "ring"
+
+
+def test_a_definition_of_published_averages_is_not_fitted_as_if_it_had_none() -> None:
+    with pytest.raises(FitError, match=r"published rests on published averages.*retreat\.published"):
+        retreat.fit(pd.DataFrame(), "published")
