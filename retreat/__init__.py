@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any
 from retreat.version import VERSION
 
 if TYPE_CHECKING:
+    from retreat.checks import check_fit
     from retreat.elicitation import elicit, prior_report
     from retreat.errors import DefinitionError, FitError, ModelFileError, RetreatError, TableError
     from retreat.fitting.published import published
@@ -32,6 +33,7 @@ _HOME = {
     "published": "retreat.fitting.published",
     "validate": "retreat.validation.recipes",
     "update": "retreat.updating",
+    "check_fit": "retreat.checks",
     "load": "retreat.model",
     "Model": "retreat.model",
     "Forecast": "retreat.forecast",
@@ -49,6 +51,7 @@ __all__ = [
     "ModelFileError",
     "RetreatError",
     "TableError",
+    "check_fit",
     "elicit",
     "fit",
     "load",

@@ -12,8 +12,8 @@ from numpy.typing import NDArray
 
 from retreat.checks.curves import last_told
 from retreat.checks.replication import Clinics
-from retreat.checks.tails import range_of, two_sided, two_sided_each
-from retreat.fitting.design import Design
+from retreat.checks.tails import range_of, two_sided
+from retreat.features import FEATURES
 from retreat.fitting.posterior import Posterior
 from retreat.model.support import SMALL_CELL
 
@@ -46,8 +46,9 @@ class Discrepancy:
         Range of the replicated clinics.
     p : float
         Posterior predictive p-value: twice the smaller tail of the replicated numbers (Gelman, Meng and Stern 1996,
-        from memory). Small where the clinic is unlike the model; under the model it is below 0.05 in at most about 1
-        of 20 clinics, in fewer where the number was fitted.
+        from memory). Small where the clinic is unlike the model. It is cautious, since the model was fitted to the
+        same clinic: of 1,634 numbers of 60 clinics of 150 cases that followed the model, 1 was below 0.05 and none
+        below 0.01 (the tests of this package repeat a part of it).
     """
 
     group: Group
@@ -67,20 +68,18 @@ class Discrepancy:
             return "as the model says"
         side = "more" if self.observed > (self.low + self.high) / 2 else "less"
         if self.p >= AGAINST:
-            return f"{side} than the model says: worth a look"
+            return f"{side}: worth a look"
         return f"{side} than the model says"
 
 
 @dataclass(frozen=True)
 class Discrepancies:
-    """All numbers looked at, and whether the worst of them is worse than chance makes one of so many.
+    """All numbers looked at.
 
     Parameters
     ----------
     rows : tuple of Discrepancy
         The numbers.
-    overall : float
-        Share of replicated clinics whose worst number, among the same, is as far out as the worst seen.
     n_clinics : int
         Clinics replicated.
     level : float
@@ -88,7 +87,6 @@ class Discrepancies:
     """
 
     rows: tuple[Discrepancy, ...]
-    overall: float
     n_clinics: int
     level: float
 
@@ -115,16 +113,13 @@ def discrepancies(posterior: Posterior, clinics: Clinics, *, level: float) -> Di
         Share of the clinics within the ranges told.
     """
     design = posterior.design
-    rows, tails = [], []
+    rows = []
     for group, what, n, number in _numbers(posterior):
         observed = float(number(design.sessions[None], design.ending[None])[0])
         foreseen = number(clinics.sessions, clinics.ending)
         p = two_sided(observed, foreseen)
         rows.append(Discrepancy(group, what, n, observed, *range_of(foreseen, level), p))
-        tails.append(two_sided_each(foreseen))
-    worst = min((row.p for row in rows if row.p == row.p), default=1.0)
-    overall = float((np.min(tails, axis=0) <= worst).mean()) if tails else float("nan")
-    return Discrepancies(tuple(rows), overall, len(clinics), level)
+    return Discrepancies(tuple(rows), len(clinics), level)
 
 
 def _numbers(posterior: Posterior) -> Iterator[tuple[Group, str, int, Number]]:
@@ -139,11 +134,11 @@ def _numbers(posterior: Posterior) -> Iterator[tuple[Group, str, int, Number]]:
                 "session by session",
                 f"{end} at session {k}, of those who had it",
                 n,
-                partial(_share_at, end=j + 1, first=k, last=k),
+                partial(_share_at, end=j + 1, session=k),
             )
     kinds = design.features.get("opacity")
     if kinds is not None:
-        for kind in dict.fromkeys(kinds.tolist()):
+        for kind in FEATURES["opacity"].levels:
             cases = np.flatnonzero(kinds == kind)
             if len(cases) < SMALL_CELL:
                 continue
@@ -157,15 +152,15 @@ def _numbers(posterior: Posterior) -> Iterator[tuple[Group, str, int, Number]]:
                 )
     if design.X.shape[1]:
         ease = design.X @ posterior.coefficients[:, 0].mean(axis=0)
-        for first, upto, words in (
-            (1, 1, "at session 1"),
-            (2, 2, "at session 2"),
-            (_LATE, None, f"from session {_LATE} on"),
-        ):
-            n = int((design.sessions >= first).sum())
-            if n >= SMALL_CELL:
-                what = f"lead in log odds of those {_words(ends)[0]}, {words}"
-                yield "telling eyes apart", what, n, partial(_lead, ease=ease, first=first, last=upto)
+        n_late = int((design.sessions >= _LATE).sum())
+        lead = f"lead in log odds of those {_words(ends)[0]}"
+        at_first = partial(_lead, ease=ease, first=1, last=1)
+        yield "telling eyes apart", f"{lead}, at session 1", len(everyone), at_first
+        if n_late >= SMALL_CELL:
+            later = partial(_lead, ease=ease, first=_LATE, last=None)
+            lost = partial(_lost, at_first, later)
+            yield "telling eyes apart", f"{lead}, from session {_LATE} on", n_late, later
+            yield "telling eyes apart", f"{lead}, lost by session {_LATE}", n_late, lost
     yield "length", "longest course", len(everyone), _longest
     first_eye, second_eye = _pairs(design.patient)
     if len(first_eye) >= SMALL_CELL:
@@ -182,12 +177,10 @@ def _words(ends: tuple[str, ...]) -> list[str]:
     return [end.replace("_", " ") for end in ends]
 
 
-def _share_at(
-    sessions: IntArray, ending: IntArray, *, end: int, first: int, last: int
-) -> FloatArray:  # of those who had the sessions
-    at_risk = (sessions >= first).sum(axis=1)
-    ended = ((ending == end) & (sessions >= first) & (sessions <= last)).sum(axis=1)
-    return np.divide(ended, at_risk, out=np.full(len(sessions), np.nan), where=at_risk > 0)
+def _share_at(sessions: IntArray, ending: IntArray, *, end: int, session: int) -> FloatArray:
+    at_risk = (sessions >= session).sum(axis=1)
+    ended = ((ending == end) & (sessions == session)).sum(axis=1)
+    return np.asarray(np.divide(ended, at_risk, out=np.full(len(sessions), np.nan), where=at_risk > 0))
 
 
 def _mean(sessions: IntArray, ending: IntArray, *, cases: IntArray) -> FloatArray:
@@ -203,8 +196,8 @@ def _lead(
 ) -> FloatArray:
     """How far, in log odds foreseen, those who ended first lie above all who had the session, averaged over them.
 
-    Near what Cox's score for the slope of the foreseen log odds adds up. It shrinks in later sessions if eyes differ
-    in ways the model does not know: by then those left are hard whatever was foreseen.
+    It shrinks in later sessions if eyes differ in ways the model does not know: by then those left are hard whatever
+    was foreseen.
     """
     total, n = np.zeros(len(sessions)), np.zeros(len(sessions))
     for k in range(first, (last or int(sessions.max())) + 1):
@@ -215,7 +208,11 @@ def _lead(
         n_ended = ended.sum(axis=1)
         total += ended @ ease - n_ended * mean
         n += n_ended
-    return np.divide(total, n, out=np.full(len(sessions), np.nan), where=n > 0)
+    return np.asarray(np.divide(total, n, out=np.full(len(sessions), np.nan), where=n > 0))
+
+
+def _lost(at_first: Number, later: Number, sessions: IntArray, ending: IntArray) -> FloatArray:
+    return at_first(sessions, ending) - later(sessions, ending)
 
 
 def _longest(sessions: IntArray, ending: IntArray) -> FloatArray:

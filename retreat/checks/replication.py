@@ -105,4 +105,4 @@ def _linear(posterior: Posterior, draw: IntArray, rng: np.random.Generator) -> F
         eta += posterior.operator_effect[draw][:, :, design.operator].transpose(0, 2, 1)
     hard = rng.standard_normal((len(draw), design.n_patients))[:, design.patient]
     eta += hard[..., None] * posterior.patient_loading[draw][:, None]
-    return np.clip(eta, None, _CERTAIN)
+    return np.asarray(np.clip(eta, None, _CERTAIN))

@@ -27,22 +27,6 @@ def two_sided(observed: float, replicated: FloatArray) -> float:
     return max(2.0 * min(below, 1.0 - below), 1.0 / len(known))
 
 
-def two_sided_each(replicated: FloatArray) -> FloatArray:
-    """The same of each replicated number among all, shape as given (replicates along the last axis); NaN is 1."""
-    out = np.ones_like(replicated)
-    for values, p in zip(
-        replicated.reshape(-1, replicated.shape[-1]), out.reshape(-1, out.shape[-1]), strict=True
-    ):
-        known = np.isfinite(values)
-        ordered = np.sort(values[known])
-        if len(ordered):
-            below = np.searchsorted(ordered, values[known], "left")
-            upto = np.searchsorted(ordered, values[known], "right")
-            share = (below + upto) / (2.0 * len(ordered))
-            p[known] = np.maximum(2.0 * np.minimum(share, 1.0 - share), 1.0 / len(ordered))
-    return out
-
-
 def range_of(replicated: FloatArray, level: float) -> tuple[float, float]:
     """Middle part of the replicated numbers; NaN where there are none."""
     known = replicated[np.isfinite(replicated)]

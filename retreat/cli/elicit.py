@@ -24,7 +24,8 @@ if TYPE_CHECKING:
 @click.option(
     "--eyes-in-mind",
     type=float,
-    help="How many eyes of each kind the answers rest on, at most 100; default from how well they hang together.",
+    help="How many eyes of each kind the answers rest on, at most 100; default from how well they hang together. More "
+    "draw the priors nearer to the answers, but all together never weigh more than 30 cases.",
 )
 @seed_option
 @json_option
@@ -65,9 +66,8 @@ def command(
 
 
 def _print(found: Elicited, out: Path) -> None:
-    from statistics import median
-
     from retreat.cli.show import show_table
+    from retreat.elicitation.elicited import COUNTED_TWICE
 
     questions = found.answers.questions
     rows = [
@@ -86,11 +86,12 @@ def _print(found: Elicited, out: Path) -> None:
     show_table(headings, rows)
     print("Ranges are for an operator not seen.")
     print(f"Eyes in mind for each answer: {found.eyes_in_mind:.3g} ({found.eyes_in_mind_source}).")
-    before = median(found.effective_before.tolist())
     print(
-        f"The new priors are worth about {found.effective_cases:.0f} cases like the ones described (before: about "
-        f"{before:.0f}): so many cases must be seen before they outweigh what was said."
+        f"The new priors are worth about {found.effective_cases:.0f} cases in all, mixed like the eyes described "
+        f"(before: about {found.effective_cases_before:.0f}): so many cases must be seen before they outweigh what was "
+        "said."
     )
+    print(COUNTED_TWICE)
     for note in found.notes:
         print(f"note: {note}")
     print(

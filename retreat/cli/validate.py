@@ -62,7 +62,11 @@ def command(
     seed: int,
     as_json: bool,
 ) -> None:
-    """Compare predicted with observed on patients of CASES held out of the fit, beside the life table."""
+    """Compare predicted with observed on patients of CASES held out of the fit, beside the life table.
+
+    Also beside everyone alike and boosted trees. retreat.validate(..., challengers=("null", "lifetable", "boosted",
+    "frailty")) of the library holds the Bayesian frailty model beside it too.
+    """
     import retreat
     from retreat.cli.progress import counting
     from retreat.cli.show import show_json

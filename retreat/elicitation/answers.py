@@ -68,6 +68,12 @@ class Answers:
         """Last session asked about."""
         return max(question.session for question in self.questions)
 
+    @property
+    def alike(self) -> bool:
+        """Whether the same was said of every eye, where anything was said."""
+        given = [column[~np.isnan(column)] for column in self.counts.T]
+        return all(len(column) == 0 or np.ptp(column) == 0.0 for column in given)
+
 
 def questions_for(definition: Definition) -> tuple[Question, ...]:
     """What an operator is asked of each eye.
@@ -181,6 +187,8 @@ def checked_answers(
 ) -> Answers:
     """Answers of described eyes, refused where they contradict themselves or the model cannot describe an eye.
 
+    Refused too where every one is 0 or 100 of the first end: certainties are no opinion that cases could correct.
+
     Parameters
     ----------
     eyes : sequence of Eye
@@ -208,10 +216,27 @@ def checked_answers(
         what = f"{len(eyes)} eye{'' if len(eyes) == 1 else 's'} answered"
         fix = "answer for more eyes: from one alone nothing can be told of what makes courses long"
         faults.append(Fault("answers", what, f"at least {_LEAST_EYES}", fix))
+    elif not faults:
+        faults += _certain(counts, questions)
     faults += _undescribed(eyes, places, definition, coding)
     if faults:
         raise TableError(faults)
     return Answers(tuple(eyes), counts, questions, notes)
+
+
+def _certain(counts: FloatArray, questions: tuple[Question, ...]) -> list[Fault]:
+    """Refusal of answers that are all 0, all 100, or nothing else."""
+    asked = [q for q, question in enumerate(questions) if question.end == 0]
+    told = np.unique(counts[:, asked])
+    if not np.isin(told, (0.0, 100.0)).all():
+        return []
+    names = ", ".join(questions[q].column for q in asked)
+    what = f"every answer is {' or '.join(f'{value:g}' for value in told)}"
+    fix = (
+        "nobody is as sure of every kind of eye: say of how many of 100 it would be so, one or two if it is rare; "
+        "leave all answers of an eye blank where you cannot say"
+    )
+    return [Fault(names, what, "a number between 0 and 100 for some kind of eye at least", fix)]
 
 
 def _undescribed(

@@ -15,15 +15,25 @@ from retreat.coding import Coding
 from retreat.definitions import Definition, Prior, TermEntry, read_definition
 from retreat.definitions.writing import definition_toml
 from retreat.elicitation.answers import Answers, read_answers
-from retreat.elicitation.effective import effective_cases
 from retreat.elicitation.implied import implied
 from retreat.elicitation.matching import Match, Task, match, share_by, task
+from retreat.elicitation.weight import MOST_CASES, by_eye, held_back, in_all
+from retreat.errors import Fault, FitError
 from retreat.fitting.prior_draws import prior_draws, stated_coding
 
 FloatArray = NDArray[np.float64]
+BoolArray = NDArray[np.bool_]
+
+COUNTED_TWICE = (
+    "An operator's answers and the cases they come from are the same experience: a model fitted with these priors to "
+    "those same cases counts them twice, and is surer than it may be. Fit it to cases treated after the answers were "
+    "given, or to other operators'."
+)
 
 _LEVEL = 0.9
 _DRAWS = 1000
+# what the file of a definition can hold
+_WIDEST = 10.0
 # change of the odds from one session to the next, on the log scale, below which it is not worth a word
 _DRIFT_TOLD = 0.2
 _REFERENCE = (
@@ -55,6 +65,11 @@ class Elicited:
     effective, effective_before : ndarray of float, shape (eyes,)
         How many eyes like this, seen once, the new and the old prior of the share ended first by session 1 are
         worth; see :func:`retreat.elicitation.effective.effective_cases`.
+    effective_cases, effective_cases_before : float
+        How many cases, mixed as the eyes asked about, the new and the old priors are worth in all; the new at most
+        30, or what the old were worth if that is more. See :func:`retreat.elicitation.weight.in_all`.
+    effective_cases_asked_for : float
+        The same of the priors that the answers ask for, before these are widened to what they may weigh.
     notes : tuple of str
         What the reader should know.
     """
@@ -70,12 +85,10 @@ class Elicited:
     eyes_in_mind_source: str
     effective: FloatArray
     effective_before: FloatArray
+    effective_cases: float
+    effective_cases_before: float
+    effective_cases_asked_for: float
     notes: tuple[str, ...]
-
-    @property
-    def effective_cases(self) -> float:
-        """How many cases the new prior is worth: the median over the eyes asked about."""
-        return float(np.median(self.effective))
 
     def to_toml(self) -> str:
         """The definition as a file that :func:`retreat.fit` takes."""
@@ -89,6 +102,9 @@ class Elicited:
             "eyes_in_mind": self.eyes_in_mind,
             "eyes_in_mind_source": self.eyes_in_mind_source,
             "effective_cases": self.effective_cases,
+            "effective_cases_before": self.effective_cases_before,
+            "effective_cases_asked_for": self.effective_cases_asked_for,
+            "cautions": [COUNTED_TWICE],
             "level": _LEVEL,
             "notes": list(self.notes),
             "eyes": [
@@ -128,7 +144,8 @@ def elicit(
     curvature of the definition's priors times their multinomial likelihood give the new means and standard
     deviations. Operator and patient effects are held at 0: the answers are about a usual operator and patient.
     The new priors stay independent, as a definition writes them, so that together they say somewhat less than
-    the answers did. Columns that a file cannot write one by one (splines, interactions of several) keep theirs.
+    the answers did, and are widened until they are worth at most 30 cases in all. Columns that a file cannot
+    write one by one (splines, interactions of several) keep theirs.
 
     Parameters
     ----------
@@ -152,7 +169,8 @@ def elicit(
     TableError
         If the answers are refused.
     FitError
-        If the definition cannot take them, or `eyes_in_mind` is out of range.
+        If the definition cannot take them, `eyes_in_mind` is out of range, or the answers lie so near 0 or 100 that
+        no prior a definition can hold says them without weighing more than it may.
     DefinitionError
         If the definition is refused.
     """
@@ -161,8 +179,20 @@ def elicit(
     told = answers if isinstance(answers, Answers) else read_answers(answers, base, coding)
     work = task(told, base, coding)
     found = match(work, in_mind=eyes_in_mind)
-    new, kept = _written(base, coding, found, when=date or _today(), n_eyes=len(told.eyes))
-    old_work, new_work = work, task(told, new, coding)
+    first = told.questions[0]
+    old_effective = by_eye(work, first, work.mean, 1.0 / work.precision)
+    before = in_all(work, old_effective)
+    most = max(MOST_CASES, before)
+    centre, asked_for, ours = _asked_for(base, coding, work, found)
+    asked = in_all(work, by_eye(work, first, centre, asked_for))
+    variance = held_back(work, first, centre, asked_for, ours, most)
+    _refuse_beyond_a_file(variance, most)
+    weight = f"{len(told.eyes)} kinds of eye, each answer taken as {found.in_mind:.3g} eyes seen"
+    if asked > most:
+        weight += f", widened to weigh {most:.0f} cases in all"
+    new, kept = _written(base, coding, centre, np.sqrt(variance), when=date or _today(), weight=weight)
+    new_work = task(told, new, coding)
+    effective = by_eye(new_work, first, new_work.mean, 1.0 / new_work.precision)
     low, high = _ranges(told, new, coding, seed=seed)
     return Elicited(
         definition=new,
@@ -171,27 +201,58 @@ def elicit(
         fitted=_middle(new_work, told),
         low=low,
         high=high,
-        before=_middle(old_work, told),
+        before=_middle(work, told),
         eyes_in_mind=found.in_mind,
         eyes_in_mind_source=found.source,
-        effective=_effective(new_work, told),
-        effective_before=_effective(old_work, told),
-        notes=(*told.notes, *kept, *_never_notes(base), *_drift_notes(base, work, found)),
+        effective=effective,
+        effective_before=old_effective,
+        effective_cases=in_all(new_work, effective),
+        effective_cases_before=before,
+        effective_cases_asked_for=asked,
+        notes=(
+            *told.notes,
+            *_alike_notes(told),
+            *_widened_notes(asked, most),
+            *kept,
+            *_never_notes(base),
+            *_drift_notes(base, work, found),
+        ),
     )
 
 
+def _refuse_beyond_a_file(variance: FloatArray, most: float) -> None:
+    widest = float(np.sqrt(variance.max()))
+    if widest <= _WIDEST:
+        return
+    what = f"so near 0 or 100 that a prior worth {most:.0f} cases would need a spread of {widest:.0f}"
+    fix = "say of how many of 100 it would be so, one or two if it is rare, or take fewer eyes in mind"
+    raise FitError(Fault("answers", what, f"a spread of at most {_WIDEST:.0f}", fix))
+
+
+def _asked_for(
+    base: Definition, coding: Coding, work: Task, found: Match
+) -> tuple[FloatArray, FloatArray, BoolArray]:
+    """Means and variances that the answers ask for, as far as a file can write them, and which these are."""
+    columns = len(coding.names)
+    ours = np.zeros(len(work.mean), dtype=bool)
+    ours[: len(base.ends)] = True
+    for position in range(len(base.entries)):
+        owned = coding.columns_of(position)
+        if all(_level_of(coding, position, column) is not None for column in owned):
+            ours[[len(base.ends) + j * columns + c for j in range(len(base.ends)) for c in owned]] = True
+    centre = np.where(ours, np.round(found.centre, 3), work.mean)
+    return centre, np.where(ours, np.diag(found.covariance), 1.0 / work.precision), ours
+
+
 def _written(
-    base: Definition, coding: Coding, found: Match, *, when: str, n_eyes: int
+    base: Definition, coding: Coding, centre: FloatArray, sd: FloatArray, *, when: str, weight: str
 ) -> tuple[Definition, tuple[str, ...]]:
     """The definition with the new priors, and notes on what kept its own."""
     ends, columns = len(base.ends), len(coding.names)
-    sd = np.sqrt(np.diag(found.covariance))
-    centre = found.centre
     old_mean, old_sd = base.coefficient_priors(coding)
     old_first = base.first_session_priors()
     of = (slice(ends, ends * (1 + columns)),)
     means, sds = (values[of].reshape(ends, columns) for values in (centre, sd))
-    weight = f"{n_eyes} kinds of eye, each answer taken as {found.in_mind:.3g} eyes seen"
     origin = f"Elicited from an operator on {when}: {weight}"
 
     def why(mean: float, spread: float, reason: str) -> str:
@@ -236,7 +297,7 @@ def _written(
         sessions=base.sessions.model_copy(update={"first": first}),
         entries=tuple(entries),
         references=tuple(dict.fromkeys((*base.references, _REFERENCE))),
-        basis=f"The priors behind these numbers are an operator's answers of {when}, not cases.",
+        basis=f"The priors behind these numbers are an operator's answers of {when}, not cases. {COUNTED_TWICE}",
         fingerprint="",
     )
     fingerprint = hashlib.sha256(_toml(definition).encode()).hexdigest()
@@ -247,6 +308,7 @@ def _toml(definition: Definition) -> str:
     comment = (
         "Priors elicited from an operator's answers, not from cases. Look at them before use: "
         "retreat report priors --model this file",
+        COUNTED_TWICE,
     )
     return definition_toml(definition, comment=comment)
 
@@ -281,13 +343,6 @@ def _middle(work: Task, answers: Answers) -> FloatArray:
     return 100.0 * np.stack([share_by(work, work.mean, q)[0] for q in answers.questions], axis=-1)
 
 
-def _effective(work: Task, answers: Answers) -> FloatArray:
-    """How many eyes the prior of the share ended first by session 1 is worth, shape (eyes,)."""
-    share, gradient = share_by(work, work.mean, answers.questions[0])
-    log_odds = gradient / (share * (1.0 - share))[:, None]
-    return effective_cases(share, (log_odds**2 / work.precision).sum(axis=1))
-
-
 def _ranges(
     answers: Answers, definition: Definition, coding: Coding, *, seed: int
 ) -> tuple[FloatArray, FloatArray]:
@@ -296,6 +351,25 @@ def _ranges(
     asked = [told.quantities.index(question.column) for question in answers.questions]
     low, high = told.range(_LEVEL)
     return 100.0 * low[:, asked], 100.0 * high[:, asked]
+
+
+def _alike_notes(answers: Answers) -> tuple[str, ...]:
+    if not answers.alike:
+        return ()
+    return (
+        f"the answers are the same for all {len(answers.eyes)} kinds of eye: that is one answer, and says that no kind "
+        "takes longer than another; think of each kind by itself and answer again, or leave all answers blank for the "
+        "kinds you cannot tell of",
+    )
+
+
+def _widened_notes(asked: float, most: float) -> tuple[str, ...]:
+    if asked <= most:
+        return ()
+    return (
+        f"as they stand the answers would weigh {asked:.0f} cases; the priors were widened to weigh {most:.0f}, since "
+        "no operator's answers are taken for more than so many cases of their own (our judgement)",
+    )
 
 
 def _never_notes(base: Definition) -> tuple[str, ...]:

@@ -47,6 +47,8 @@ class Task:
         The definition's own prior.
     n_written : int
         Parameters that a definition can hold; the drift comes after them.
+    alike : bool
+        Whether the same was said of every eye.
     """
 
     design: FloatArray
@@ -55,6 +57,7 @@ class Task:
     mean: FloatArray
     precision: FloatArray
     n_written: int
+    alike: bool
 
     @property
     def n_told(self) -> int:
@@ -117,6 +120,7 @@ def task(answers: Answers, definition: Definition, coding: Coding) -> Task:
         mean=np.concatenate([first_mean, mean.ravel(), np.zeros(len(steps))]),
         precision=np.concatenate([first_sd, sd.ravel(), steps]) ** -2.0,
         n_written=n_written,
+        alike=answers.alike,
     )
 
 
@@ -126,7 +130,8 @@ def match(work: Task, *, in_mind: float | None) -> Match:
     The answers enter as the likelihood of a multinomial sample, so that the result is what the prior would
     become after seeing such eyes (conditional means priors, Bedrick, Christensen and Johnson 1996, from memory).
     Without a number given, it is the one at which Pearson's statistic equals the answers left over after the
-    fit: the better the answers hang together, the more eyes they are worth, at most 20.
+    fit: the better the answers hang together, the more eyes they are worth, at most 20. The same answers for every
+    eye hang together of themselves, and count as one answer shared out over the eyes.
 
     Parameters
     ----------
@@ -144,6 +149,11 @@ def match(work: Task, *, in_mind: float | None) -> Match:
         if not 0 < in_mind <= 100:
             raise FitError(Fault("eyes_in_mind", f"{in_mind:g}", "above 0, at most 100"))
         return _at(work, in_mind, "as given")
+    if work.alike:
+        shared = _USUALLY_IN_MIND / len(work.told)
+        return _at(
+            work, shared, f"the same answers for all {len(work.told)}: one answer, shared out over them"
+        )
     m, found = _USUALLY_IN_MIND, work.mean
     for _ in range(_N_STEPS):
         found, information = _mode(work, m, found)

@@ -206,7 +206,12 @@ def report_of(
         found,
         posterior=after,
         learned_from=f"{len(design.sessions)} cases of {design.n_patients} patients",
-        sensitivities=power_scaling(top_log_prior(held, posterior), posterior.to_tree(), groups),
+        sensitivities=power_scaling(
+            top_log_prior(held, posterior),
+            posterior.patient_log_likelihood(),
+            groups,
+            n_chains=posterior.n_chains,
+        ),
         cautions=cautions,
         notes=notes,
     )

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Any, Literal
+from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -116,7 +116,7 @@ def surprise(prior: FloatArray, posterior: FloatArray) -> FloatArray:
 
 
 def power_scaling(
-    log_prior: FloatArray, tree: Any, groups: Mapping[str, Quantities]
+    log_prior: FloatArray, log_likelihood: FloatArray, groups: Mapping[str, Quantities], *, n_chains: int
 ) -> tuple[Sensitivity, ...]:
     """Power-scaling sensitivity of quantities of a posterior (Kallioinen and others 2024 [1]_), by ArviZ.
 
@@ -128,10 +128,13 @@ def power_scaling(
     log_prior : ndarray of float, shape (chains * draws,)
         Log density of what a definition states, chain-major; what hangs on a spread, such as the effects of
         operators, is left out, so that it is the statement that is made stronger and not the likeness of operators.
-    tree : DataTree
-        With the group `log_likelihood`, dimensions (chain, draw, ...).
+    log_likelihood : ndarray of float, shape (chains * draws, patients)
+        Joint log likelihood of the cases of each patient, chain-major. Its sum is what is raised to a power: cases
+        given the other cases of their patient would not add up to the likelihood of the table.
     groups : mapping of str to Quantities
         By name.
+    n_chains : int
+        Chains the draws came in, equally long.
 
     References
     ----------
@@ -141,8 +144,7 @@ def power_scaling(
     import xarray as xr  # heavy: only a report with cases pays for it
     from arviz_stats import psense  # type: ignore[attr-defined]  # exported lazily
 
-    log_likelihood = tree["log_likelihood"].to_dataset()
-    chains, draws = log_likelihood.sizes["chain"], log_likelihood.sizes["draw"]
+    chains, draws = n_chains, len(log_prior) // n_chains
     posterior = xr.Dataset(
         {
             name: (
@@ -156,7 +158,9 @@ def power_scaling(
         {
             "posterior": posterior,
             "log_prior": xr.Dataset({"all": (("chain", "draw"), log_prior.reshape(chains, draws))}),
-            "log_likelihood": log_likelihood,
+            "log_likelihood": xr.Dataset(
+                {"patients": (("chain", "draw", "patient"), log_likelihood.reshape(chains, draws, -1))}
+            ),
         }
     )
     by_prior, by_likelihood = (

@@ -14,7 +14,7 @@ from retreat.fitting.design import Design
 from retreat.fitting.groups import has_never_share, has_patient_effect
 from retreat.fitting.nested.courses import Courses, lay_out
 from retreat.fitting.nested.hardness import Kinds, kinds
-from retreat.fitting.nested.likelihood import Draws, case_log_likelihood
+from retreat.fitting.nested.likelihood import Draws, case_log_likelihood, patient_log_likelihood
 from retreat.model.kernel import Parameters
 
 FloatArray = NDArray[np.float64]
@@ -98,6 +98,15 @@ class Posterior:
         """Log likelihood of each case given the other cases of its patient, shape (draws, cases)."""
         draws = Draws(self.coefficients, self.effects, self.operator_effect, self.patient_loading, self.never)
         return case_log_likelihood(self.courses, draws, self._kinds())
+
+    def patient_log_likelihood(self) -> FloatArray:
+        """Joint log likelihood of the cases of each patient, shape (draws, patients), in the order of their numbers.
+
+        How hard a patient's eyes are, and whether they never respond, are integrated out. The sum over patients is
+        the log likelihood of the table; that of :meth:`case_log_likelihood` is not where patients have several cases.
+        """
+        draws = Draws(self.coefficients, self.effects, self.operator_effect, self.patient_loading, self.never)
+        return patient_log_likelihood(self.courses, draws, self._kinds())
 
     def _kinds(self) -> Kinds:
         hard, never = bool(self.patient_loading.any()), bool(self.never.any())

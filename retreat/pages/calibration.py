@@ -341,6 +341,7 @@ _OTHERS = {
     "null": "everyone alike",
     "lifetable": "the life table by kind",
     "boosted": "boosted trees",
+    "frailty": "the frailty model",
     "complete": "the fit to complete cases",
 }
 

@@ -34,7 +34,7 @@ from retreat.validation.observed import aalen_johansen
 from retreat.validation.panel import Key, Panel, evaluate
 from retreat.validation.report import MeasureRow, SessionIncidence, ValidationReport
 from retreat.validation.samples import Samples
-from retreat.validation.schemes.challengers import CHALLENGERS, challenger
+from retreat.validation.schemes.challengers import ASKED_FOR, CHALLENGERS, challenger
 from retreat.validation.schemes.folds import HeldOut, deal_patients, held_out
 from retreat.validation.schemes.optimism import Correction, Optimism, Question, correct_optimism
 from retreat.validation.schemes.recipe_refits import RecipeRefits
@@ -117,7 +117,9 @@ def validate(
         ``"operator"``, ``"site"``, ``"period"`` (year of the first session): leave each out in turn, and tell how
         much calibration differs between them.
     challengers : sequence of str
-        What else is fitted to the same folds: ``"null"``, ``"lifetable"``, ``"boosted"``.
+        What else is fitted to the same folds: ``"null"``, ``"lifetable"``, ``"boosted"``; and, where asked for,
+        ``"frailty"``, the shipped definition of that name by the Bayesian route, for definitions of whole courses
+        without strata (a second or more a fold at 1,000 cases).
     imputations : int
         Copies of each sample whose missing features are imputed, fitted each by itself and their predictions
         averaged; 0 leaves incomplete cases out. With imputations every begun case is predicted, and the fit to
@@ -550,8 +552,8 @@ def _checked(
         if what not in CLUSTERS:
             faults.append(Fault("by", f"{what!r}", ", ".join(CLUSTERS)))
     for name in challengers:
-        if name not in CHALLENGERS:
-            faults.append(Fault("challengers", f"{name!r}", ", ".join(CHALLENGERS)))
+        if name not in (*CHALLENGERS, *ASKED_FOR):
+            faults.append(Fault("challengers", f"{name!r}", ", ".join((*CHALLENGERS, *ASKED_FOR))))
     last = LAST_SESSION[definition.outcome]
     try:
         asked = tuple(horizons)

@@ -79,9 +79,35 @@ def test_a_template_filled_in_becomes_a_definition_that_fit_takes(
 
     assert (written.code, answer.code, fitted.code, shown.code) == (0, 0, 0, 0)
     assert "Eyes in mind for each answer" in answer.out
-    assert "The new priors are worth about" in answer.out
+    assert "The new priors are worth about 30 cases in all" in answer.out
+    assert "counts them twice" in answer.out
+    assert "counts them twice" in mine.read_text(encoding="utf-8").splitlines()[1]
+    assert "counts them twice" in fitted.out
     assert read_definition(mine).name == "core_elicited"
     assert "priors elicited on" in fitted.out
+
+
+@pytest.mark.parametrize("said", ["0,0,0,0", "100,100,100,0"])
+def test_certainties_are_refused_in_plain_words(run: Run, tmp_path: Path, said: str) -> None:
+    eyes = ("ring", "cloud", "sheet")
+    sure = answers(tmp_path, ROWS[0], *(f"a {eye},{eye},2,middle,none,{said}" for eye in eyes))
+
+    answer = run("elicit", sure, "--out", tmp_path / "m.toml")
+
+    assert answer.code == 1
+    assert f"every answer is {said.partition(',')[0]}" in answer.err
+    assert not (tmp_path / "m.toml").exists()
+
+
+def test_the_same_answers_for_every_eye_are_taken_with_a_warning(run: Run, tmp_path: Path) -> None:
+    eyes = ("ring", "cloud", "sheet")
+    same = answers(tmp_path, ROWS[0], *(f"a {eye},{eye},2,middle,none,50,75,88," for eye in eyes))
+
+    answer = run("elicit", same, "--out", tmp_path / "m.toml")
+
+    assert answer.code == 0
+    assert "the answers are the same for all 3 kinds of eye" in answer.out
+    assert "one answer, shared out over them" in answer.out
 
 
 def test_an_open_question_is_shown_as_open(run: Run, tmp_path: Path) -> None:

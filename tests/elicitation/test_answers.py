@@ -95,6 +95,39 @@ def test_every_fault_of_a_file_is_told_at_once(tmp_path: Path) -> None:
     assert [fault.row for fault in refused.value.faults] == list(range(2, len(BAD) + 2))
 
 
+@pytest.mark.parametrize("row", ["0,0,0,0", "100,100,100,0", "0,0,0,40", "0,0,100,"])
+def test_certainty_of_every_kind_of_eye_is_refused_with_what_to_do(tmp_path: Path, row: str) -> None:
+    eyes = [f"{eye.rpartition('none')[0]}none,{row}" for eye in ROWS[:4]]
+
+    with pytest.raises(TableError) as refused:
+        read(table(tmp_path, *eyes))
+
+    (fault,) = refused.value.faults
+    assert "every answer is" in str(fault)
+    assert "one or two if it is rare" in fault.fix
+
+
+def test_certainty_of_some_kinds_of_eye_is_taken(tmp_path: Path) -> None:
+    assert len(read(table(tmp_path, "a,ring,2,middle,none,0,0,0,0", *ROWS[1:2])).eyes) == 2
+
+
+@pytest.mark.parametrize(
+    ("rows", "alike"),
+    [
+        (["50,75,88,6", "50,75,88,6"], True),
+        (["50,75,88,", "50,75,88,6"], True),
+        (["50,75,88,", "50,75,88,"], True),
+        (["50,75,88,6", "50,75,88,7"], False),
+        (["50,75,88,6", "50,76,88,6"], False),
+    ],
+)
+def test_the_same_said_of_every_eye_is_seen(tmp_path: Path, rows: list[str], alike: bool) -> None:
+    eyes = ("a,ring,2,middle,none", "b,cloud,2,middle,none")
+    found = read(table(tmp_path, *(f"{eye},{row}" for eye, row in zip(eyes, rows, strict=True))))
+
+    assert found.alike is alike
+
+
 @pytest.mark.parametrize("answered", [0, 1])
 def test_one_eye_alone_or_none_is_refused(tmp_path: Path, answered: int) -> None:
     with pytest.raises(TableError, match="at least 2"):

@@ -8,7 +8,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import pytest
-from answered import CODING, CORE, ROWS, shares, table, told_by
+from answered import CODING, CORE, ROWS, shares, table, told_by, widened
 from clinics import clinic
 from hypothesis import given, settings
 from hypothesis import strategies as st
@@ -19,7 +19,8 @@ import synthetic
 from retreat.definitions import read_definition
 from retreat.elicitation import Elicited, elicit
 from retreat.elicitation.answers import checked_answers
-from retreat.elicitation.eyes import eyes_to_ask
+from retreat.elicitation.eyes import Eye, eyes_to_ask
+from retreat.errors import FitError
 from retreat.fitting.prior_draws import stated_coding
 
 
@@ -50,6 +51,7 @@ def test_every_new_prior_says_where_it_comes_from_and_what_was_there_before(foun
     cloud = next(p for p in found.definition.entries[0].prior if (p.level, p.end) == ("cloud", "relieved"))
 
     assert text.startswith("# Priors elicited")
+    assert "widened to weigh 30 cases in all" in cloud.why
     assert cloud.why.startswith(
         "Elicited from an operator on 2026-02-03: 8 kinds of eye, each answer taken as "
     )
@@ -94,7 +96,7 @@ def test_what_is_no_prior_of_the_answers_stays_as_it_was(found: Elicited) -> Non
     assert [entry.why for entry in found.definition.entries] == [entry.why for entry in CORE.entries]
 
 
-@settings(max_examples=8, deadline=None)
+@settings(max_examples=4, deadline=None)
 @given(arrays(float, 16, elements=st.floats(-0.8, 0.8)), st.floats(1, 50))
 def test_more_eyes_in_mind_make_a_prior_worth_more_cases(away: np.ndarray, m: float) -> None:
     first = CORE.first_session_priors()[0] + away[:2]
@@ -103,8 +105,9 @@ def test_more_eyes_in_mind_make_a_prior_worth_more_cases(away: np.ndarray, m: fl
 
     few, many = (elicit(answers, CORE, seed=1, eyes_in_mind=n, date="2026-01-01") for n in (m, 2 * m))
 
-    assert many.effective_cases > few.effective_cases
-    assert few.effective_cases > np.median(few.effective_before)
+    assert many.effective_cases_asked_for > few.effective_cases_asked_for
+    assert few.effective_cases_asked_for > few.effective_cases_before
+    assert max(few.effective_cases, many.effective_cases) <= 30.0
 
 
 def test_a_change_from_session_to_session_is_told_in_words() -> None:
@@ -112,7 +115,7 @@ def test_a_change_from_session_to_session_is_told_in_words() -> None:
     # half of those left are relieved at the first session, then a tenth and a twentieth
     fading = checked_answers(eyes, np.tile([50.0, 55.0, 57.0, np.nan], (len(eyes), 1)), CORE, CODING)
 
-    (note,) = elicit(fading, CORE, seed=1, eyes_in_mind=20).notes
+    *_, note = elicit(fading, CORE, seed=1, eyes_in_mind=20).notes
 
     assert "odds of relieved change by a factor of 0." in note
 
@@ -161,3 +164,66 @@ def test_a_model_fitted_with_the_answers_says_so_on_every_output(found: Elicited
     card = retreat.fit(cases, tmp_path / "mine.toml").card
     assert card.basis == (found.definition.basis,)
     assert "operator's answers of" in card.cautions[-1]
+    assert "counts them twice" in card.cautions[-1]
+
+
+def test_the_file_says_that_the_cases_behind_the_answers_would_count_twice(found: Elicited) -> None:
+    comments = [line for line in found.to_toml().splitlines() if line.startswith("#")]
+
+    assert any("counts them twice" in line for line in comments)
+    assert "counts them twice" in found.definition.basis
+    assert "counts them twice" in found.to_json()["cautions"][0]
+
+
+SAYINGS = {
+    "same": np.tile([50.0, 75.0, 88.0, np.nan], (10, 1)),
+    "nearly the same": np.array([[50.0 + i % 2, 75.0, 88.0, np.nan] for i in range(10)]),
+    "hardly any": np.array([[1.0, 2.0, 3.0 + i % 2, np.nan] for i in range(10)]),
+    "nearly all": np.array([[97.0 + i % 2, 99.0, 99.0, 0.0] for i in range(10)]),
+}
+
+
+@pytest.mark.parametrize("name", SAYINGS)
+def test_no_answers_weigh_more_than_thirty_cases(name: str) -> None:
+    said = checked_answers(eyes_to_ask(CORE), SAYINGS[name], CORE, CODING)
+
+    found = elicit(said, CORE, seed=1, date="2026-02-03")
+
+    assert found.effective_cases_asked_for > 30.0
+    assert found.effective_cases == pytest.approx(30.0, abs=0.3)
+    assert found.effective_cases <= 30.0
+    assert any("the priors were widened to weigh 30" in note for note in found.notes)
+    assert any("the answers are the same for all 10 kinds" in note for note in found.notes) == (
+        name == "same"
+    )
+
+
+def test_answers_that_no_prior_can_hold_are_refused() -> None:
+    said = checked_answers(eyes_to_ask(CORE), np.tile([1e-4, 2e-4, 3e-4, 0.0], (10, 1)), CORE, CODING)
+
+    with pytest.raises(FitError, match="so near 0 or 100"):
+        elicit(said, CORE, seed=1, eyes_in_mind=100)
+
+
+def test_a_definition_that_weighs_more_than_thirty_cases_is_not_widened_below_its_own_weight(
+    found: Elicited,
+) -> None:
+    sure = widened(CORE, 0.3)
+
+    again = elicit(found.answers, sure, seed=1)
+
+    assert again.effective_cases_before > 30.0
+    assert again.effective_cases == pytest.approx(again.effective_cases_before, rel=0.01)
+
+
+def test_answers_of_few_are_not_widened() -> None:
+    definition = read_definition("second_session")
+    bare = widened(replace(definition, terms=(), entries=(), likeness={}), 10.0)
+    eyes = (Eye("one", {}), Eye("two", {}))
+    said = checked_answers(eyes, np.array([[40.0], [60.0]]), bare, stated_coding(bare))
+
+    found = elicit(said, bare, seed=1)
+
+    # ten eyes in mind for each of two, and a prior of next to nothing
+    assert found.effective_cases == pytest.approx(20.0, rel=0.01)
+    assert found.notes == ()

@@ -124,6 +124,17 @@ def test_answers_at_odds_with_each_other_are_worth_fewer_eyes() -> None:
     assert "unless you say so" in steady.source
 
 
+@pytest.mark.parametrize("n", [2, 8])
+def test_the_same_answer_for_every_eye_is_one_answer_shared_out(n: int) -> None:
+    definition = bare()
+    found = match(
+        task(answered(definition, *[50.0] * n), definition, stated_coding(definition)), in_mind=None
+    )
+
+    assert found.in_mind * n == pytest.approx(10.0)
+    assert "one answer" in found.source
+
+
 def test_too_few_answers_to_tell_the_number_of_eyes_say_so() -> None:
     definition = bare()
     found = match(task(answered(definition, 30, 70), definition, stated_coding(definition)), in_mind=None)
@@ -150,7 +161,7 @@ def test_definitions_that_cannot_hold_answers_are_refused() -> None:
 
 
 def test_answers_of_0_and_100_are_taken() -> None:
-    counts = np.array([[0, 0, 0, 0], [100, 100, 100, 0], [0, 0, 0, 100.0]])
+    counts = np.array([[0, 0, 0, 0], [100, 100, 100, 0], [0, 0, 1, 99.0]])
     answers = checked_answers(SHOWN[:3], counts, CORE, CODING)
     found = match(task(answers, CORE, CODING), in_mind=20)
 

@@ -32,21 +32,18 @@ from retreat.fitting.prior_draws import prior_draws
 from retreat.hazard import hazards
 
 
-def normal(mean: float, n: int, spread: float, draws: int = 4000) -> tuple[Any, np.ndarray, Quantities]:
+def normal(
+    mean: float, n: int, spread: float, draws: int = 4000
+) -> tuple[np.ndarray, np.ndarray, Quantities]:
     """Posterior of a normal mean after n values of variance 1, and its prior around 0."""
-    import xarray as xr
-
     rng = np.random.default_rng(1)
     information = n + spread**-2.0
     after = rng.normal(n * mean / information, information**-0.5, draws)
     values = mean + np.linspace(-1, 1, n)
     log_likelihood = -0.5 * (values - after[:, None]) ** 2
-    tree = xr.DataTree.from_dict(
-        {"log_likelihood": xr.Dataset({"y": (("chain", "draw", "case"), log_likelihood[None])})}
-    )
     before = rng.normal(0.0, spread, draws)
     told = Quantities(("mean",), ("all",), before[:, None, None], after[:, None, None])
-    return tree, -0.5 * (after / spread) ** 2, told
+    return log_likelihood, -0.5 * (after / spread) ** 2, told
 
 
 @pytest.mark.parametrize(
@@ -62,9 +59,9 @@ def normal(mean: float, n: int, spread: float, draws: int = 4000) -> tuple[Any, 
 def test_a_normal_mean_is_diagnosed_as_it_was_made(
     mean: float, n: int, spread: float, diagnosis: str
 ) -> None:
-    tree, log_prior, told = normal(mean, n, spread)
+    log_likelihood, log_prior, told = normal(mean, n, spread)
 
-    (found,) = power_scaling(log_prior, tree, {"it": told})
+    (found,) = power_scaling(log_prior, log_likelihood, {"it": told}, n_chains=1)
 
     assert found.diagnosis == diagnosis
     # the mean of n values is normal around 0 with variance spread^2 + 1 / n
@@ -78,6 +75,17 @@ def test_a_surprise_is_the_move_over_what_such_moves_spread(move: float, spread:
     before, after = spread * around, move + np.sqrt(share) * spread * around
 
     assert surprise(before, after) == pytest.approx(move / (spread * np.sqrt(1 - share)), rel=1e-9)
+
+
+def test_draws_of_several_chains_and_cases_added_up_by_patient_tell_the_same() -> None:
+    log_likelihood, log_prior, told = normal(1.0, 10, 0.7)
+    by_patient = log_likelihood.reshape(-1, 5, 2).sum(axis=2)
+
+    (one,) = power_scaling(log_prior, log_likelihood, {"it": told}, n_chains=1)
+    (four,) = power_scaling(log_prior, by_patient, {"it": told}, n_chains=4)
+
+    # chains enter by the length of the tail that is smoothed alone
+    assert (four.prior, four.likelihood) == pytest.approx((one.prior, one.likelihood), rel=0.02)
 
 
 def test_cases_that_tell_nothing_surprise_nobody() -> None:

@@ -25,6 +25,7 @@ class ToyPosterior:
     never: np.ndarray
     failures: tuple[str, ...] = ()
     notes: tuple[str, ...] = ()
+    n_chains: int = 1
 
     def parameters(self, *, seed: int) -> Parameters:
         return Parameters(
@@ -35,10 +36,9 @@ class ToyPosterior:
             never=self.never,
         )
 
-    def to_tree(self) -> Any:
-        import xarray as xr
-
-        design, draws = self.design, len(self.coefficients)
+    def patient_log_likelihood(self) -> np.ndarray:
+        """One patient after another; without an effect of patients their cases are independent."""
+        design = self.design
         last = design.sessions.max()
         stratum = np.zeros(len(design.X), dtype=np.intp)
         pmf = kernel.pmf(self.parameters(seed=1), design.X, stratum, horizon=int(last), link="logit")
@@ -46,14 +46,8 @@ class ToyPosterior:
         case = np.arange(len(design.X))
         ended = pmf[:, case, np.maximum(design.ending - 1, 0), design.sessions - 1]
         chance = np.where(design.ending > 0, ended, staying[:, case, design.sessions - 1])
-        return xr.DataTree.from_dict(
-            {
-                "posterior": xr.Dataset({"first": (("chain", "draw"), np.zeros((1, draws)))}),
-                "log_likelihood": xr.Dataset(
-                    {"cases": (("chain", "draw", "case"), np.log(np.maximum(chance, 1e-12))[None])}
-                ),
-            }
-        )
+        patient = np.unique(design.patient, return_inverse=True)[1]
+        return np.log(np.maximum(chance, 1e-12)) @ np.eye(patient.max() + 1)[patient]
 
 
 def toy_posterior(design: Design, *, seed: int = 1, draws: int = 1000, **changes: Any) -> ToyPosterior:

@@ -11,6 +11,7 @@ from retreat.definitions import read_definition
 from retreat.fitting.design import read_data
 from retreat.validation import aalen_johansen
 from retreat.validation.schemes.challengers import (
+    CHALLENGERS,
     BoostedRefits,
     NullRefits,
     challenger,
@@ -134,6 +135,11 @@ def test_a_sample_of_too_few_cases_fails_alone_and_says_why():
         ("core", "null", NullRefits),
         ("core", "lifetable", RecipeRefits),
         ("core", "boosted", BoostedRefits),
+        ("core", "frailty", RecipeRefits),
+        ("full", "frailty", RecipeRefits),
+        ("frailty", "frailty", type(None)),  # it would be measured against itself
+        ("lifetable", "frailty", type(None)),
+        ("second_session", "frailty", type(None)),
         ("lifetable", "null", NullRefits),
         ("lifetable", "lifetable", type(None)),  # it would be measured against itself
         ("lifetable", "boosted", type(None)),
@@ -153,3 +159,30 @@ def test_a_life_table_needs_the_kind_of_opacity():
     without = replace(data, features={f: v for f, v in data.features.items() if f != "opacity"})
 
     assert challenger("lifetable", without, seed=1, horizon=1) is None
+
+
+def test_frailty_gives_what_a_bayesian_fit_of_its_definition_to_the_sample_gives():
+    data = data_of()
+    refits = challenger("frailty", data, seed=4, horizon=3)
+    kept = np.arange(200) % 3 > 0
+
+    found, failures = refits.predict(kept.astype(float)[None])
+
+    assert failures == {}
+    cases = clinic(cases=200)
+    model = retreat.fit(cases[kept].reset_index(drop=True), "frailty", method="bayes", seed=4)
+    np.testing.assert_allclose(found[0], model.expected_of(data.features, horizon=3), rtol=1e-6)
+
+
+def test_frailty_needs_the_features_of_its_definition():
+    data = data_of()
+    without = replace(data, features={f: v for f, v in data.features.items() if f != "depth"})
+
+    assert challenger("frailty", without, seed=1, horizon=1) is None
+
+
+def test_frailty_stands_beside_a_validated_model_only_where_asked_for():
+    asked = retreat.validate(clinic(cases=200), "core", folds=2, challengers=("null", "frailty"))
+
+    assert {row.other for row in asked.comparisons} == {"null", "frailty"}
+    assert "frailty" not in CHALLENGERS

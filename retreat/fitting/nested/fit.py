@@ -13,7 +13,7 @@ from retreat.fitting.nested.courses import lay_out
 from retreat.fitting.nested.prior import Prior, definition_prior
 from retreat.fitting.nested.proposal import Mesh, Problem
 from retreat.fitting.nested.sampler import named, sample
-from retreat.fitting.posterior import Posterior, kinds_of
+from retreat.fitting.posterior import Posterior
 
 FloatArray = NDArray[np.float64]
 
@@ -27,11 +27,17 @@ class _Try(NamedTuple):
     n_nodes: int  # of the integral over patients
 
 
+# the posterior of a small clinic is skewer, and its draws cost little
+_FEW_CASES, _TIMES_FEW = 500, 2
+# beyond the outermost shell nothing is drawn, which no check of the weights can see: it must lie far out, most of all
+# for a small clinic, whose patient factor has heavier tails than the curvature at the top says
 # a second try, where the first does not pass, takes finer steps and more draws
 _TRIES = (
-    _Try(4000, Mesh((1.2, 2.4, 3.8), 6), 11),
-    _Try(16_000, Mesh((0.8, 1.6, 2.4, 3.2, 4.0), 10), 15),
+    _Try(2400, Mesh((1.5, 3.0, 5.0), 6), 11),
+    _Try(8_000, Mesh((1.0, 2.0, 3.0, 4.0, 5.5), 10), 15),
 )
+# with many cases the patient factor is near normal, and each node costs its time
+_MANY_CASES, _MESH_OF_MANY = 2000, Mesh((1.6, 4.0), 6)
 # draws kept, equally likely
 KEPT = 2000
 
@@ -85,11 +91,13 @@ def fit_nested(
     khat, effective = np.nan, 0.0
     for number, one in enumerate(_TRIES):
         rng = np.random.default_rng([seed, number])
-        problem = Problem(courses, X, prior, kinds_of(design, n_nodes=one.n_nodes))
+        draws = one.draws * (_TIMES_FEW if len(X) < _FEW_CASES else 1)
+        problem = Problem(courses, X, prior, prior.spreads.kinds(one.n_nodes))
         # the matrices are small: threads of the linear algebra would only wait for each other
+        mesh = one.mesh if len(X) < _MANY_CASES else _MESH_OF_MANY
         with threadpool_limits(1), np.errstate(over="ignore"):
             try:
-                found = sample(problem, draws=one.draws, rng=rng, mesh=one.mesh)
+                found = sample(problem, draws=draws, rng=rng, mesh=mesh)
             except (FloatingPointError, np.linalg.LinAlgError):
                 continue
         smoothed, khat = array_stats.psislw(-found.log_weight)  # type: ignore[no-untyped-call]
@@ -125,5 +133,5 @@ def fit_nested(
 
 def _words(khat: float, effective: float) -> str:
     if np.isnan(khat):
-        return "no top of the posterior was found"
+        return "no top of the posterior was found, or no draw near it is possible"
     return f"Pareto k-hat {khat:.2f} (below {MAX_KHAT}), effective draws {effective:.0f} (at least {MIN_DRAWS:.0f})"

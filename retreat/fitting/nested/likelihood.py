@@ -57,7 +57,24 @@ def log_likelihood(courses: Courses, draws: Draws, kinds: Kinds) -> FloatArray:
     for rows, chances in _blocks(courses, draws, kinds):
         whole = _over_kinds(_of_patients(courses, chances), kinds, draws.never[rows])
         with np.errstate(divide="ignore"):  # a draw under which some course cannot be has no likelihood
-            out[rows] = np.log(whole, out=whole).sum(axis=1, dtype=float)
+            out[rows] = np.log(whole, out=whole).sum(axis=0, dtype=float)
+    return out
+
+
+def patient_log_likelihood(courses: Courses, draws: Draws, kinds: Kinds) -> FloatArray:
+    """Joint log likelihood of the cases of each patient, in the order of the patients' numbers.
+
+    Returns
+    -------
+    ndarray of float, shape (draws, patients)
+    """
+    # with one case a patient, patients stand in the order of the cases
+    patients = courses.patient if len(courses.ranks) == 1 else np.arange(len(courses.ranks[0]))
+    out = np.empty((len(draws), len(patients)))
+    for rows, chances in _blocks(courses, draws, kinds):
+        whole = _over_kinds(_of_patients(courses, chances), kinds, draws.never[rows])
+        with np.errstate(divide="ignore"):  # a draw under which some course cannot be has no likelihood
+            out[rows, patients] = np.log(whole, out=whole).T
     return out
 
 
@@ -77,90 +94,87 @@ def case_log_likelihood(courses: Courses, draws: Draws, kinds: Kinds) -> FloatAr
     for rows, chances in _blocks(courses, draws, kinds):
         never = draws.never[rows]
         whole = _over_kinds(_of_patients(courses, chances), kinds, never)
-        # with one case a patient, patients stand in the order of the cases
-        mine = np.log(whole[:, courses.patient] if len(courses.ranks) > 1 else whole)
+        mine = np.log(whole[courses.patient] if len(courses.ranks) > 1 else whole)  # (cases, block)
         for case, others in with_others:
-            mine[:, case] -= np.log(_over_kinds(chances[..., others].prod(axis=2, keepdims=True), kinds, never))[:, 0]
-        out[rows, courses.position] = mine
+            mine[case] -= np.log(_over_kinds(chances[:, others].prod(axis=1), kinds, never))
+        out[rows, courses.position] = mine.T
     return out
 
 
 def _over_kinds(chances: NarrowArray, kinds: Kinds, never: FloatArray) -> NarrowArray:
-    """Likelihood whatever the kind, from that under each: (kinds, block, ...) to (block, ...)."""
-    share = kinds.shares(never).astype(np.float32)  # (block, kinds)
-    out = chances[0] * share[:, :1]
+    """Likelihood whatever the kind, from that under each: (kinds, ..., block) to (..., block)."""
+    share = kinds.shares(never).T.astype(np.float32)  # (kinds, block)
+    out = chances[0] * share[0]
     for q in range(1, len(chances)):
-        out += chances[q] * share[:, q, None]
+        out += chances[q] * share[q]
     return out
 
 
 def _of_patients(courses: Courses, chances: NarrowArray) -> NarrowArray:
-    """Product over the cases of each patient, shape (kinds, block, patients)."""
+    """Product over the cases of each patient, shape (kinds, patients, block)."""
     if len(courses.ranks) == 1:
-        return chances  # each case is a patient of its own
-    whole: NarrowArray = chances[..., courses.ranks[0]]
+        return chances  # each case is a patient of its own, and stays where it is
+    whole: NarrowArray = chances[:, courses.ranks[0]]
     for later in courses.ranks[1:]:
-        whole[..., courses.patient[later]] *= chances[..., later]
+        whole[:, courses.patient[later]] *= chances[:, later]
     return whole
 
 
 def _blocks(courses: Courses, draws: Draws, kinds: Kinds) -> Iterator[tuple[slice, NarrowArray]]:
-    """Likelihood of each case under each kind of patient, shape (kinds, block, cases), a block of draws at a time."""
-    size = max(1, _BLOCK_VALUES // len(courses.X))
-    columns = courses.X
-    if draws.operator.shape[-1]:
-        columns = np.hstack([columns, np.eye(draws.operator.shape[-1])[courses.operator]])
-    columns = np.ascontiguousarray(columns.T, dtype=np.float32)
-    room, came = np.empty((2 + courses.n_ends + len(kinds.node), size, len(courses.X)), dtype=np.float32), courses.came()
+    """Likelihood of each case under each kind of patient, shape (kinds, cases, block), a block of draws at a time."""
+    size = min(max(1, _BLOCK_VALUES // len(courses.X)), len(draws))
+    X, came = courses.X.astype(np.float32), courses.came()
+    # taken once: new pages of memory cost as much as the arithmetic
+    room = np.empty((2 + courses.n_ends + len(kinds.node), len(X) * size), dtype=np.float32)
     for start in range(0, len(draws), size):
-        rows = slice(start, start + size)
-        yield rows, _chances(courses, columns, came, draws.part(rows), kinds, room)
+        some = draws.part(slice(start, start + size))
+        here = room[:, : len(X) * len(some)].reshape(len(room), len(X), len(some))
+        yield slice(start, start + size), _chances(courses, X, came, some, kinds, here)
 
 
 def _chances(
     courses: Courses,
-    columns: NarrowArray,
+    X: NarrowArray,
     came: list[tuple[int, int, slice]],
     draws: Draws,
     kinds: Kinds,
     room: NarrowArray,
 ) -> NarrowArray:
-    """Likelihoods in the room given (taken once: new pages of memory cost as much as the arithmetic)."""
-    K, B = courses.n_ends, len(draws)
-    total, term, scaled, out = room[0, :B], room[1, :B], room[2 : 2 + K, :B], room[2 + K :, :B]
-    coefficients = np.concatenate([draws.coefficients, draws.operator], axis=2).astype(np.float32)
+    """Likelihoods, in the last arrays of the room given."""
+    K = courses.n_ends
+    total, term, scaled, out = room[0], room[1], room[2 : 2 + K], room[2 + K :]
+    odds = []  # of each end, (cases, block), without session and patient
     with np.errstate(over="ignore", invalid="ignore"):
-        odds = [coefficients[:, j] @ columns for j in range(K)]  # of each end, (block, cases), nothing else in
-        for odd in odds:
-            np.exp(odd, out=odd)
-        # (ends, sessions, block, 1)
-        session = np.exp(draws.effects[:, :, courses.own].transpose(1, 2, 0)).astype(np.float32)[..., None]
+        for j in range(K):
+            case = X @ draws.coefficients[:, j].T.astype(np.float32)
+            if draws.operator.shape[-1]:
+                case += draws.operator[:, j].T.astype(np.float32)[courses.operator]
+            odds.append(np.exp(case, out=case))
+        # (ends, sessions, block)
+        session = np.exp(draws.effects[:, :, courses.own].transpose(1, 2, 0)).astype(np.float32)
         for q, node in enumerate(kinds.node):
             ends = range(K) if kinds.responds[q] else range(1, K)
             by_end: Sequence[NarrowArray] = odds
             if node:
-                by_end = scaled
-                for j in ends:
-                    harder = np.exp(node * draws.loading[:, j, None]).astype(np.float32)
-                    np.multiply(odds[j], harder, out=scaled[j])
+                by_end = [
+                    np.multiply(odds[j], np.exp(node * draws.loading[:, j]).astype(np.float32), out=scaled[j])
+                    for j in range(K)
+                ]
             chance = out[q]
             chance[:] = 1.0
             for k, at_risk in enumerate(courses.size):
-                part, other = total[:, :at_risk], term[:, :at_risk]
-                for number, j in enumerate(ends):
-                    np.multiply(by_end[j][:, :at_risk], session[j, k], out=other if number else part)
-                    if number:
-                        part += other
-                if len(ends):
-                    part += 1.0
-                    chance[:, :at_risk] *= part
+                part, other = total[:at_risk], term[:at_risk]
+                part[:] = 1.0
+                for j in ends:
+                    part += np.multiply(by_end[j][:at_risk], session[j, k], out=other)
+                chance[:at_risk] *= part
             np.divide(1.0, chance, out=chance)
             for j, k, rows in came:
                 if j in ends:
-                    chance[:, rows] *= by_end[j][:, rows]
-                    chance[:, rows] *= session[j, k]
+                    chance[rows] *= by_end[j][rows]
+                    chance[rows] *= session[j, k]
                 else:
-                    chance[:, rows] = 0.0
+                    chance[rows] = 0.0
         if not np.isfinite(out.sum()):
             # odds beyond single precision at an outer node: a chance of 0 there
             np.nan_to_num(out, copy=False, nan=0.0, posinf=0.0)

@@ -46,8 +46,12 @@ class Prior:
     def precisions(self, line: FloatArray) -> FloatArray:
         """Precision under each draw of the spreads, shape (draws, parameters, parameters)."""
         out = np.repeat(self.precision[None], len(line), axis=0)
+        flat = out.reshape(len(line), -1)
         for unit, sd in self._learned(line):
-            out += np.einsum("sj,jab->sab", sd**-2.0, unit)
+            for j in range(sd.shape[1]):
+                # few entries depend on a spread
+                entries = np.flatnonzero(unit[j])
+                flat[:, entries] += sd[:, j, None] ** -2.0 * unit[j].ravel()[entries]
         return out
 
     def log_determinant(self, line: FloatArray) -> FloatArray:
@@ -60,10 +64,10 @@ class Prior:
     def log_density(self, point: FloatArray, line: FloatArray) -> FloatArray:
         """Log prior density of coefficients and session effects and of the spreads themselves, up to a constant."""
         away = point - self.mean
-        out = -0.5 * np.einsum("sa,ab,sb->s", away, self.precision, away, optimize=True)
+        out = -0.5 * ((away @ self.precision) * away).sum(axis=1)
         for unit, sd in self._learned(line):
-            rough = np.einsum("sa,jab,sb->sj", away, unit, away, optimize=True)
-            out -= 0.5 * (rough / sd**2).sum(axis=1)
+            for j in range(sd.shape[1]):
+                out -= 0.5 * ((away @ unit[j]) * away).sum(axis=1) / sd[:, j] ** 2
         return np.asarray(out + 0.5 * self.log_determinant(line) + self.spreads.log_density(line))
 
     def _learned(self, line: FloatArray) -> list[tuple[FloatArray, FloatArray]]:

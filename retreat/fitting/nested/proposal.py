@@ -21,7 +21,7 @@ _MOST_STEPS = 100
 # near enough to the top to expand around it
 _CLOSE = 1e-3
 # steps at a node at most, and the height left below its top that is little enough
-_NODE_STEPS, _LITTLE_TO_CLIMB = 6, 0.02
+_NODE_STEPS, _LITTLE_TO_CLIMB = 6, 0.2
 # least curvature taken for a direction in which the likelihood bends up
 _LEAST_BEND = 0.5
 
@@ -199,7 +199,7 @@ class Quadratics:
         value, *others = (
             (share @ part.reshape(len(part), -1)).reshape(-1, *part.shape[1:]) for part in self.parts
         )
-        known = (away**2).sum(axis=1) <= (self.nodes**2).sum(axis=1).max()
+        known = (away**2).sum(axis=1) <= (1.0 + 1e-9) * (self.nodes**2).sum(axis=1).max()
         return Local(np.where(known, value, -np.inf), *others)
 
 

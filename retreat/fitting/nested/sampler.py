@@ -9,23 +9,32 @@ from math import lgamma, log, pi
 import numpy as np
 from numpy.typing import NDArray
 
+from retreat.fitting.nested.hardness import Kinds, kinds
 from retreat.fitting.nested.likelihood import Draws, log_likelihood
 from retreat.fitting.nested.proposal import Mesh, Problem, Quadratics, Top, quadratics, top
 
 FloatArray = NDArray[np.float64]
 
-# degrees of freedom of the t proposals
-_TAILS = 8.0
+# degrees of freedom of the t proposals of the spreads
 _SPREAD_TAILS = 5.0
+# mixture of t proposals of the coefficients: share and degrees of freedom; in 48 dimensions and for a normal the
+# heavy tails alone would leave half of the draws, with most draws near the normal 0.86 are left
+_TAILS = ((0.8, 100.0), (0.2, 8.0))
 # draws of the spreads a round, and rounds after the first, which is from the prior
 _SPREAD_DRAWS = 512
 _ROUNDS = 4
 # the first rounds only look for the place: weights are evened out until so many draws count
 _LEAST_COUNTING = 60.0
 # distinct spreads among the final draws: their share in the spread of a forecast is small
-_DISTINCT = 500
+_DISTINCT = 600
 _BLOCK = 128
 _NO_WEIGHT = 600.0
+# nodes while climbing: the top is only where to look
+_CLIMBING_NODES = 7
+# numbers of nodes tried, the number they are held against, and the difference of log likelihoods allowed
+_NODES, _MANY_NODES, _NODE_ERROR = (5, 7, 9), 31, 0.05
+# larger than any squared height of a slope over its curvature
+_CORNER = 1e30
 
 
 @dataclass(frozen=True)
@@ -53,8 +62,8 @@ def sample(problem: Problem, *, draws: int, rng: np.random.Generator, mesh: Mesh
 
     The log likelihood is expanded to a quadratic at nodes of the patient factor (Laplace); under a quadratic the
     coefficients given the spreads are normal and the spreads have a closed density, which is drawn from by adaptive
-    importance sampling (Cornuet and others 2012, from memory). Coefficients are then drawn from a t distribution
-    around that normal, and weighted by the exact posterior: the quadratics only say where to look (Rue, Martino and
+    importance sampling (Cornuet and others 2012, from memory). Coefficients are then drawn from a mixture of
+    t distributions around that normal, and weighted by the exact posterior: the quadratics only say where to look (Rue, Martino and
     Chopin 2009 for the nesting, from memory).
 
     Parameters
@@ -73,12 +82,43 @@ def sample(problem: Problem, *, draws: int, rng: np.random.Generator, mesh: Mesh
     FloatingPointError
         If no top of the posterior is found.
     """
-    found = top(problem)
+    found = top(replace(problem, kinds=_with_nodes(problem.kinds, _CLIMBING_NODES)))
+    problem = replace(problem, kinds=fewest_nodes(problem, found))
     search = _Search(problem, found, mesh, rng)
     search.start()
     for _ in range(_ROUNDS):
         search.refine()
     return _weighted(problem, search, draws, rng)
+
+
+def fewest_nodes(problem: Problem, found: Top) -> Kinds:
+    """Fewest nodes of the integral over patients that tell draws apart as well as many do.
+
+    At the top, and at the patient factor three standard deviations on either side, log likelihoods up to a common
+    constant must lie within 0.05 of those at 31 nodes (a twentieth of a weight, three deviations out); else the problem's own nodes stay.
+    """
+    if not problem.kinds.hard:
+        return problem.kinds
+    spreads = problem.prior.spreads
+    away = 3.0 * np.linalg.cholesky(found.covariance).T
+    line = np.repeat(found.line[None], 2 * len(away) + 1, axis=0)
+    line[1:, spreads.n_logged :] += np.concatenate([away, -away])
+    if spreads.never is not None:
+        line[:, -1] = np.clip(line[:, -1], -1.0, 1.0)
+    draws = named(problem, np.repeat(found.point[None], len(line), axis=0), line)
+    best = log_likelihood(problem.courses, draws, _with_nodes(problem.kinds, _MANY_NODES))
+    for n_nodes in _NODES:
+        fewer = _with_nodes(problem.kinds, n_nodes)
+        if len(fewer.node) >= len(problem.kinds.node):
+            break
+        off = log_likelihood(problem.courses, draws, fewer) - best
+        if np.ptp(off) < _NODE_ERROR:
+            return fewer
+    return problem.kinds
+
+
+def _with_nodes(like: Kinds, n_nodes: int) -> Kinds:
+    return kinds(hard=like.hard, never=not like.responds.all(), n_nodes=n_nodes)
 
 
 class _Search:
@@ -125,7 +165,10 @@ class _Search:
     def log_weight(self) -> FloatArray:
         """Log weights of all draws of the spreads, as from the mixture of all rounds."""
         mixture = np.logaddexp.reduce([density(self.line) for density in self.densities], axis=0)
-        return np.asarray(self.log_evidence + self.spreads.log_prior(self.line) - mixture)
+        out = np.asarray(self.log_evidence + self.spreads.log_prior(self.line) - mixture)
+        if not np.isfinite(out.max()):
+            raise FloatingPointError("no draw of the spreads is possible")
+        return out
 
     def evidence(self, values: FloatArray) -> FloatArray:
         """Log density of the data given the spreads, up to a constant, under the quadratics."""
@@ -141,9 +184,16 @@ class _Search:
         local = self.quadratics.at(line[:, self.spreads.n_logged :])
         precision = prior.precisions(line)
         away = local.point - prior.mean
-        towards = np.einsum("sab,sb->sa", precision, away)
-        root = _roots(local.information + precision)
-        half = np.linalg.solve(root, (local.gradient - towards)[..., None])
+        towards = (precision @ away[..., None])[..., 0]
+        # one Cholesky of the precision with the slope as a last row: its last row is the root times the way to the mean
+        d = len(prior.mean)
+        bordered = np.zeros((len(line), d + 1, d + 1))
+        np.add(local.information, precision, out=bordered[:, :d, :d])
+        bordered[:, d, :d] = bordered[:, :d, d] = local.gradient - towards
+        bordered[:, d, d] = _CORNER
+        bordered[~np.isfinite(local.value)] = np.eye(d + 1)
+        whole = _roots(bordered)
+        root, half = whole[:, :d, :d], whole[:, d, :d, None]
         log_evidence = (
             local.value
             - 0.5 * (towards * away).sum(axis=1)
@@ -151,7 +201,11 @@ class _Search:
             + 0.5 * prior.log_determinant(line)
             - np.log(np.diagonal(root, axis1=1, axis2=2)).sum(axis=1)
         )
-        return _Given(local.point, root, half, np.where(np.isfinite(log_evidence), log_evidence, -np.inf))
+        # the height over the prior's centre is no more than a likelihood: a quadratic between nodes that is nearly
+        # flat in some direction would promise more, and draw all weights to itself
+        height = local.value - 0.5 * (towards * away).sum(axis=1) + 0.5 * (half[..., 0] ** 2).sum(axis=1)
+        believed = np.isfinite(log_evidence) & (height < self.quadratics.parts.value.max() + 0.5 * d)
+        return _Given(local.point, root, half, np.where(believed, log_evidence, -np.inf))
 
 
 @dataclass(frozen=True)
@@ -171,7 +225,7 @@ def _weighted(problem: Problem, search: _Search, draws: int, rng: np.random.Gene
     values = search.line[np.minimum(picked, len(share) - 1)]
     each = -(-draws // distinct)
     d = len(search.top.point)
-    steps = _t(distinct * each, d, _TAILS, rng)
+    steps, log_step = _mixed_t(distinct * each, d, rng)
     point, log_density = np.empty((distinct, each, d)), np.empty((distinct, each))
     for start in range(0, distinct, _BLOCK):
         rows = slice(start, min(start + _BLOCK, distinct))
@@ -182,20 +236,21 @@ def _weighted(problem: Problem, search: _Search, draws: int, rng: np.random.Gene
         solved = np.linalg.solve(given.root.transpose(0, 2, 1), targets)
         point[rows] = given.point[:, None] + (solved[..., :1] + solved[..., 1:]).transpose(0, 2, 1)
         log_density[rows] = (
-            _log_t((some**2).sum(axis=2), d, _TAILS)
+            log_step.reshape(distinct, each)[rows]
             + np.log(np.diagonal(given.root, axis1=1, axis2=2)).sum(axis=1)[:, None]
             + given.log_evidence[:, None]
         )
     prior = problem.prior
     away = point - prior.mean
-    density = 0.5 * prior.log_determinant(values)[:, None] - 0.5 * np.einsum(
-        "sra,sra->sr", away @ prior.precisions(values), away
-    )
+    rough = ((away @ prior.precisions(values)) * away).sum(axis=2)
+    density = 0.5 * prior.log_determinant(values)[:, None] - 0.5 * rough
     flat = point.reshape(-1, d)
     line = np.repeat(prior.spreads.right_way(values), each, axis=0)
     height = log_likelihood(problem.courses, named(problem, flat, line), problem.kinds)
     log_weight = height + (density - log_density).ravel()
     # a course that cannot be under a draw: smoothing the weights asks for finite ones
+    if not np.isfinite(log_weight).any():
+        raise FloatingPointError("no draw of the posterior is possible")
     log_weight = np.fmax(log_weight, np.nanmax(log_weight) - _NO_WEIGHT)
     log_prior = density.ravel() + prior.spreads.log_prior(line)
     return Weighted(flat, line, log_weight, log_prior)
@@ -212,13 +267,14 @@ def named(problem: Problem, point: FloatArray, line: FloatArray) -> Draws:
     )
 
 
-def _roots(precision: FloatArray) -> FloatArray:
-    """Cholesky roots; NaN where a matrix is not positive definite, as a polynomial may be far from its nodes."""
+def _roots(bordered: FloatArray) -> FloatArray:
+    """Cholesky roots; NaN where a precision is not positive definite, as a polynomial may be far from its nodes."""
     try:
-        return np.linalg.cholesky(precision)
+        return np.linalg.cholesky(bordered)
     except np.linalg.LinAlgError:
-        bad = np.linalg.eigvalsh(precision)[:, 0] <= 1e-9
-        safe = np.where(bad[:, None, None], np.eye(precision.shape[1]), precision)
+        # of the precision alone: beside the corner small eigenvalues have no digits
+        bad = np.linalg.eigvalsh(bordered[:, :-1, :-1])[:, 0] <= 1e-9
+        safe = np.where(bad[:, None, None], np.eye(bordered.shape[1]), bordered)
         return np.where(bad[:, None, None], np.nan, np.linalg.cholesky(safe))
 
 
@@ -244,6 +300,16 @@ def _t(n: int, size: int, tails: float, rng: np.random.Generator) -> FloatArray:
 def _log_t(squared: FloatArray, size: int, tails: float) -> FloatArray:
     constant = lgamma((tails + size) / 2) - lgamma(tails / 2) - size / 2 * log(tails * pi)
     return np.asarray(constant - (tails + size) / 2 * np.log1p(squared / tails))
+
+
+def _mixed_t(n: int, size: int, rng: np.random.Generator) -> tuple[FloatArray, FloatArray]:
+    """Steps from the mixture of t distributions, shape (n, size), and their log density, shape (n,)."""
+    share, tails = (np.array(column) for column in zip(*_TAILS, strict=True))
+    mine = rng.choice(tails, n, p=share)
+    steps = rng.standard_normal((n, size)) * np.sqrt(mine / rng.chisquare(mine))[:, None]
+    squared = (steps**2).sum(axis=1)
+    log_density = [log(a) + _log_t(squared, size, b) for a, b in _TAILS]
+    return steps, np.asarray(np.logaddexp.reduce(log_density, axis=0))
 
 
 def _log_density(line: FloatArray, mean: FloatArray, root: FloatArray) -> FloatArray:
