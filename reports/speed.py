@@ -8,8 +8,9 @@ a bare `import numpy`, alternating. (c) Expected incidence of 10,000 cases over 
 numpy loop over cases (timed on 500, scaled), equal to 1e-6 (single precision). (d) The Bayesian `core` against the
 same model written row by row (`reports.rowwise_bayes`), CPU seconds at equal draws. (e) The optimism bootstrap of 1,000
 cases against a loop of statsmodels fits and against joblib over scikit-learn on two processes
-(`reports.speed_optimism`), the same optimism to 1e-3, all in turn and again. Times are medians of the repeats
-shown; memory is the rise of peak resident size during the work.
+(`reports.speed_optimism`), the same optimism to 1e-3, all in turn and again. (f) The fast posterior against our NUTS,
+that of PyMC, and Bambi where it is installed, CPU seconds and forecast error (`reports.speed_posterior`). Times are
+medians of the repeats shown; memory is the rise of peak resident size during the work.
 
     python -m reports.speed [--quick] [--json FILE]
 """
@@ -27,7 +28,7 @@ import tempfile
 from pathlib import Path
 from typing import Any
 
-from reports import speed_work
+from reports import speed_posterior, speed_work
 
 # compiled files are kept, as on any machine in use, and the first run of a command, which makes them, is not counted
 ALONE = {
@@ -180,12 +181,14 @@ def main() -> None:
     parser.add_argument("--json", type=Path)
     options = parser.parse_args()
 
+    small = {"sizes": (300,), "seeds": 1, "ways": ("nested", "nutpie")}
     results: dict[str, Any] = {
         "fits": fits({1_000: 5, 100_000: 1} if options.quick else SIZES),
         "sheet": cold_sheet(3 if options.quick else 11),
         "forecast": forecasts(2_000 if options.quick else 10_000),
         "bayes": None if options.quick else bayes(),
         "optimism": optimism(1_000, 100, 1) if options.quick else optimism(1_000, 1_000, 5),
+        "posterior": speed_posterior.posteriors(alone, **(small if options.quick else {})),
     }
     if options.json:
         options.json.write_text(json.dumps(results, indent=1), encoding="utf-8")

@@ -126,6 +126,13 @@ def optimism_sklearn(n_cases: int, resamples: int) -> dict[str, Any]:
     return speed_optimism.by_sklearn(n_cases, resamples)
 
 
+def posterior_by(way: str, model: str, n_cases: int, seed: int) -> dict[str, Any]:
+    """See `reports.speed_posterior`."""
+    from reports import speed_posterior  # brings the samplers with it
+
+    return speed_posterior.posterior_by(way, model, n_cases, seed)
+
+
 def wall(command: list[str], environment: dict[str, str]) -> float:
     """Seconds a command takes from start to end."""
     start = time.perf_counter()

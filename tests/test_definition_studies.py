@@ -12,7 +12,7 @@ from retreat.errors import DefinitionError
 TEXT = (Path(__file__).parent.parent / "models" / "published.toml").read_text(encoding="utf-8")
 TRIAL = "count = 19\nn = 36\ncounts_as = 18.0"
 COUNT = 'statistic = "share_with"\nsessions = [1, 1]\ncount = 31'
-RING_MEAN = "mean = 1.14\nsd = 0.4\ncounts_as = 10.0"
+RING_MEAN = "eyes_per_patient = [1.0, 1.5]\ncounts_as = 10.0"
 
 
 def told(folder: Path, *changes: tuple[str, str]) -> list[tuple[str, str, str]]:
@@ -33,7 +33,14 @@ FAULTS = [
     (TRIAL, "count = 40\nn = 36", ("studies 6 (L30), count", "40 of 36", "at most n")),
     (TRIAL, "count = 19\nn = 36\ncounts_as = 50.0", ("studies 6 (L30), counts_as", "50 of 36", "at most n")),
     (TRIAL, TRIAL + "\nmean = 2.0", ("studies 6 (L30), mean", "not a number of share_relieved", "count, n, counts_as")),
-    (RING_MEAN, "mean = 1.14\nsd = 0.4", ("studies 1 (L01), counts_as", "missing where n is not known", "")),
+    (RING_MEAN, RING_MEAN.replace("[1.0, 1.5]", "[1.5, 1.0]"),
+     ("studies 1 (L01), eyes_per_patient", "1.5 to 1", "the fewest, then the most")),
+    (RING_MEAN, RING_MEAN.replace("1.5", "2.5"), ("studies 1, eyes_per_patient 2", "2.5", "2")),
+    (TRIAL, TRIAL + "\neyes_per_patient = [1.0, 1.5]",
+     ("studies 6 (L30), eyes_per_patient", "not a number of share_relieved", "count, n, counts_as")),
+    ('reads = "at_least"', 'reads = "least"', ("studies 5, reads", "'least'", "'at_least'")),
+    ("stopped = { sd = 1.0", "stopped = { sd = 9.0", ("between_studies, stopped, sd", "9", "5")),
+    (RING_MEAN, "eyes_per_patient = [1.0, 1.5]", ("studies 1 (L01), counts_as", "missing where n is not known", "")),
     ("sessions = [1, 12]", "sessions = [2, 12]", ("studies 1 (L01), sessions", "a mean from session 2", "a mean")),
     (COUNT, COUNT.replace("[1, 1]", "[3, 2]"), ("studies 3 (L04), sessions", "3 to 2", "the first, then the last")),
     ("more_than = 1", "more_than = 2", ("studies 4 (L05, L06), more_than", "2, and the share begins at", "fewer")),
@@ -46,7 +53,7 @@ FAULTS = [
     ("count = 31", "count = 31.5", ("studies 3, count", "31.5", "integer")),
     ('kinds_from = "told: rings"\n', "", ("studies 1, kinds_from", "missing", "")),
     ("count = 31", "count = 31\npower = 2", ("studies 3, power", "unknown entry", "ids, practice, what")),
-    ("lost = {", "gone = 1\nlost = {", ("between_studies, gone", "unknown entry", "relieved, lost")),
+    ("lost = {", "gone = 1\nlost = {", ("between_studies, gone", "unknown entry", "relieved, stopped, lost")),
     ("share = 0.46", "share = 0.2", ("kinds", "shares add to 0.74", "1")),
     ("[1.4, 1.9, 2.4]", "[1.4, 1.3, 2.4]", ("kinds 1 (ring), size_mm", "[1.4, 1.3, 2.4]", "rising numbers")),
     ("[1.4, 1.9, 2.4]", "[1.4, 1.9, 24]", ("kinds 1 (ring), size_mm", "24 is out of range", "0.1 to 15.0")),
@@ -109,7 +116,8 @@ def test_every_published_result_has_reasons_and_sources_in_words() -> None:
     definition = read_definition("published")
     assert definition.between_studies is not None
     reasons = [one.why for one in (*definition.studies, *definition.left_out, *definition.kinds)]
-    reasons += [definition.between_studies.relieved.why, definition.between_studies.lost.why]
+    between = definition.between_studies
+    reasons += [between.relieved.why, between.stopped.why, between.lost.why]
     assert all(len(reason.split()) >= 3 for reason in reasons)
     for study in definition.studies:
         # the practice is author and year of its source

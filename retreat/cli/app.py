@@ -23,6 +23,7 @@ COMMANDS = (
     "report",
     "elicit",
     "update",
+    "plan",
 )
 
 

@@ -32,6 +32,12 @@ if TYPE_CHECKING:
 )
 @click.option("--definition", help="Definition of a Bayesian model, where it is not a shipped one.")
 @click.option("--discount", type=float, help="How much a Bayesian model's own information counts, 0 to 1.")
+@click.option("--since", help="Use only cases started on this date (or year) or later.")
+@click.option(
+    "--other-practice",
+    is_flag=True,
+    help="You state that no case is among those the model was made from; noted in the model.",
+)
 @click.option(
     "--watch",
     "log",
@@ -51,6 +57,8 @@ def command(
     folds: int,
     definition: str | None,
     discount: float | None,
+    since: str | None,
+    other_practice: bool,
     log: Path | None,
     false_alarm: float,
     seed: int,
@@ -58,7 +66,8 @@ def command(
 ) -> None:
     """Bring the saved MODEL up to date with a practice's CASES, no further than they support.
 
-    The model must not have been fitted to these cases: they would count twice. With --watch, nothing is updated:
+    The model must not have been fitted to these cases: they would count twice. Where the years overlap only you can
+    know: use --since, or say --other-practice; else no verdict is drawn. With --watch, nothing is updated:
     forecasts made earlier are held against what CASES says happened since.
     """
     import retreat
@@ -91,6 +100,8 @@ def command(
             folds=folds,
             definition=definition,
             discount=discount,
+            since=since,
+            other_practice=other_practice,
             seed=seed,
             progress=progress,
         )

@@ -16,6 +16,7 @@ Share = Annotated[Number, Field(ge=0, le=1)]
 MOST_SESSIONS = 40
 Session = Annotated[Whole, Field(ge=1, le=MOST_SESSIONS)]
 Name = Annotated[str, Field(min_length=1)]
+Eyes = Annotated[Number, Field(ge=1, le=2)]
 
 
 class Study(Entry):
@@ -46,10 +47,12 @@ class Study(Entry):
         Eyes counted and eyes in all, of a share; `n` alone may be unknown of a mean.
     mean, sd : float
         Mean number of sessions and the spread of the number from eye to eye.
+    eyes_per_patient : tuple of float
+        Least and most eyes that the mean adds up, where it is told per patient; any number between is as likely.
     counts_as : float
         Eyes that the result is taken to weigh, `n` unless told.
-    reads : {"equals", "at_most"}
-        Whether the share holds for practices like those of the other studies, or is at least theirs.
+    reads : {"equals", "at_most", "at_least"}
+        Whether the statistic is the share told, or the share told is all that it can be at most or at least.
     why : str
         Why it is read so and weighs so much.
     """
@@ -67,8 +70,9 @@ class Study(Entry):
     n: Annotated[Whole, Field(ge=1)] | None = None
     mean: Annotated[Number, Field(ge=1, le=MOST_SESSIONS)] | None = None
     sd: Annotated[Number, Field(gt=0)] | None = None
+    eyes_per_patient: tuple[Eyes, Eyes] = (1.0, 1.0)
     counts_as: Annotated[Number, Field(gt=0)] | None = None
-    reads: Literal["equals", "at_most"] = "equals"
+    reads: Literal["equals", "at_most", "at_least"] = "equals"
     why: Why
 
     @property
@@ -93,9 +97,10 @@ class Lost(Entry):
 
 
 class BetweenStudies(Entry):
-    """How far practices differ (half-normal scale, on the link scale of relief), and what their reports hide."""
+    """How far practices differ in each end (half-normal scales, on the link scale), and what their reports hide."""
 
     relieved: Spread
+    stopped: Spread
     lost: Lost
 
 
@@ -110,7 +115,7 @@ class Kind(Entry):
         Share of it among all eyes.
     numbers : mapping of str to tuple of float
         Of each numeric feature the value that 5 of 100 eyes lie below, the middle one, and the one that 5 of 100
-        lie above. The middle is the typical eye of the studies.
+        lie above. The middle is the typical eye.
     levels : mapping of str to mapping of str to float
         Of each other category the share of each level; the most frequent is the typical eye's.
     why : str

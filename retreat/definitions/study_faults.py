@@ -19,12 +19,12 @@ _NEEDED: Mapping[str, tuple[str, ...]] = {
     "share_stopped": ("count", "n"),
 }
 _ALLOWED: Mapping[str, tuple[str, ...]] = {
-    "share_with": ("counts_as", "more_than"),
-    "mean_sessions": ("n", "counts_as"),
+    "share_with": ("counts_as", "more_than", "reads"),
+    "mean_sessions": ("n", "counts_as", "eyes_per_patient"),
     "share_relieved": ("counts_as", "reads"),
     "share_stopped": ("counts_as", "reads"),
 }
-_NUMBERS = ("count", "n", "mean", "sd", "counts_as", "more_than", "reads")
+_NUMBERS = ("count", "n", "mean", "sd", "eyes_per_patient", "counts_as", "more_than", "reads")
 # what the reading of studies is written for
 _BESIDE: Mapping[str, str] = {"outcome": "course", "link": "logit", "sessions": "smooth"}
 # shares written with two decimals may miss 1 by so much
@@ -91,6 +91,11 @@ def _faults_of(where: str, study: Study) -> list[Fault]:
         faults.append(Fault(f"{where}, sessions", f"{first} to {last}", "the first, then the last"))
     if study.statistic == "mean_sessions" and first != 1:
         faults.append(Fault(f"{where}, sessions", f"a mean from session {first}", "a mean counts from 1"))
+    fewest, most = study.eyes_per_patient
+    if most < fewest:
+        faults.append(
+            Fault(f"{where}, eyes_per_patient", f"{fewest:g} to {most:g}", "the fewest, then the most")
+        )
     if study.more_than >= first:
         what = f"{study.more_than}, and the share begins at session {first}"
         faults.append(Fault(f"{where}, more_than", what, "fewer sessions than the share begins at"))

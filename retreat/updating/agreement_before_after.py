@@ -10,7 +10,7 @@ import numpy as np
 
 from retreat.errors import FitError
 from retreat.model import Model
-from retreat.updating.likelihood import FloatArray
+from retreat.updating.likelihood import FloatArray, IntArray
 from retreat.updating.practice import Practice
 from retreat.validation._checked import Courses, courses
 from retreat.validation.panel import Panel, evaluate
@@ -47,12 +47,17 @@ class CalibrationRow:
 
 @dataclass(frozen=True)
 class BeforeAfter:
-    """Rows of the comparison, the steps taken in the folds, and folds that could not be updated."""
+    """Rows of the comparison, the steps taken in the folds, and folds that could not be updated.
+
+    `expected` are the events of an end by a session that the model after the update expects among the sessions that
+    were seen.
+    """
 
     rows: tuple[CalibrationRow, ...]
     steps: Mapping[str, int]
     failures: tuple[str, ...]
     n_folds: int
+    expected: Mapping[tuple[str, int], float]
 
     def measure_rows(self) -> tuple[MeasureRow, ...]:
         """The measures after the update in the form a verdict judges."""
@@ -74,9 +79,9 @@ def before_after(
 ) -> BeforeAfter:
     """Measures on the practice's cases by the model as it was and, out of sample, as updated.
 
-    The model as it was has seen none of the cases. The updated one predicts the cases of each fold after the whole
-    update, its choice of a step included, was redone on the other patients. Intervals are of samples of whole
-    patients, predictions held.
+    The model as it was must have seen none of the cases, else neither is of unseen ones. The updated one predicts the
+    cases of each fold after the whole update, its choice of a step included, was redone on the other patients.
+    Intervals are of samples of whole patients, predictions held.
 
     Parameters
     ----------
@@ -133,7 +138,22 @@ def before_after(
         for k in ks
         for measure in MEASURES
     )
-    return BeforeAfter(rows, dict(steps), tuple(failures), n_folds)
+    of_events = _expected_events(after, practice.sessions)
+    expected = {(end, k): float(of_events[j, k - 1]) for j, end in enumerate(model.ends) for k in ks}
+    return BeforeAfter(rows, dict(steps), tuple(failures), n_folds, expected)
+
+
+def _expected_events(incidence: FloatArray, sessions: IntArray) -> FloatArray:
+    """Events expected of each end by each session among the sessions seen, shape (ends, sessions).
+
+    Each session at risk counts with the chance of the end given that the case was still in treatment.
+    """
+    by_session = np.diff(incidence, axis=2, prepend=0.0)  # (cases, ends, sessions)
+    going_on = 1.0 - incidence.sum(axis=1, keepdims=True)
+    before = np.concatenate([np.ones_like(going_on[..., :1]), going_on[..., :-1]], axis=2)
+    hazard = np.divide(by_session, before, out=np.zeros_like(by_session), where=before > 0)
+    at_risk = sessions[:, None] > np.arange(incidence.shape[2])
+    return np.asarray(np.cumsum((hazard * at_risk[:, None]).sum(axis=0, where=np.isfinite(hazard)), axis=1))
 
 
 def _measured(

@@ -1,11 +1,16 @@
 """The forecast log: what was forecast of each case, kept in the clinic as JSON lines, without features or names.
 
-One line a forecast: quarter it was made in, model, the case's key, sessions done, and the chance of each end at each
-session to come. The key is the one of the case table, which must be random (the tables refuse keys that look like
-names, dates or record numbers): a second random token would need a list that links it to the case, one more file to
-guard and to lose. No feature, no patient, operator or site is written, and no date finer than a quarter. A quarter is
-still finer than the year that may leave a clinic (45 CFR 164.514(b)(2)(i)(C)): the log stays where the case table with
-its dates stays.
+One line a forecast: quarter it was made in, model, the case's key, sessions done, and the chance of each end at the
+next session, rounded to hundredths, which is all that a watch uses. The key is the one of the case table, which must be
+random (the tables refuse keys that look like names, dates or record numbers; so do writing and reading here): a second
+random token would need a list that links it to the case, one more file to guard and to lose. No feature, no patient,
+operator or site is written, and no date finer than a quarter.
+
+The chances still say something of the eye to whoever holds the model's file: they leave the eyes to which the model
+gives about those chances. Of 495 kinds, sizes and zones a model of `core` leaves 7 in the median for a line, 1 for
+some, and fewer after several sessions; six digits gave every one away. And a quarter is finer than the year that may
+leave a clinic (45 CFR 164.514(b)(2)(i)(C)). So the log is not anonymous, and stays where the case table with its dates
+stays.
 """
 
 from __future__ import annotations
@@ -29,11 +34,13 @@ if TYPE_CHECKING:
     from retreat.forecast import Forecast
 
 FORMAT = "retreat-forecast"
-VERSION = 1
-_KEYS = ("format", "version", "made", "model", "case", "done", "ends", "pmf")
+VERSION = 2
+_KEYS = ("format", "version", "made", "model", "case", "done", "ends", "next")
+# the first version held six digits of every session to come
+_KEYS_1 = (*_KEYS[:-1], "pmf")
 _FIX = "restore the log from a copy, or delete the line"
-# sums of rounded chances may pass 1 by so much
-_ROUNDING = 1e-4
+# chances are kept in hundredths; rounded up, the sum of those of each end may pass 1 by one each
+_PARTS = 100
 
 
 @dataclass(frozen=True)
@@ -52,8 +59,8 @@ class Logged:
         Sessions the case had had.
     ends : tuple of str
         Ways a course can end.
-    pmf : tuple of tuple of float
-        Chance of each end at session done + 1, done + 2, ..., given treatment went on after those done.
+    next_session : tuple of float
+        Chance of each end at the next session, given treatment went on after those done, in hundredths.
     """
 
     made: str
@@ -61,16 +68,11 @@ class Logged:
     case: str
     done: int
     ends: tuple[str, ...]
-    pmf: tuple[tuple[float, ...], ...]
-
-    @property
-    def next_session(self) -> tuple[float, ...]:
-        """Chance of each end at the next session."""
-        return tuple(of_end[0] for of_end in self.pmf)
+    next_session: tuple[float, ...]
 
     def to_line(self) -> str:
         """One line of JSON."""
-        values = (FORMAT, VERSION, self.made, self.model, self.case, self.done, self.ends, self.pmf)
+        values = (FORMAT, VERSION, self.made, self.model, self.case, self.done, self.ends, self.next_session)
         return json.dumps(dict(zip(_KEYS, values, strict=True)), allow_nan=False)
 
 
@@ -78,7 +80,8 @@ def append_forecast(path: str | Path, forecast: Forecast, model_id: str, *, made
     """Add a forecast to a log, atomically.
 
     The first forecast of a case by a model after so many sessions counts: one already in the log is not written
-    again, so that forecasting a table every day leaves one line a session.
+    again, so that forecasting a table every day leaves one line a session. Chances are rounded to hundredths, up or
+    down by chance so that their mean is right: a rare end would else be forecast never.
 
     Parameters
     ----------
@@ -131,7 +134,8 @@ def read_log(path: str | Path) -> tuple[Logged, ...]:
     Raises
     ------
     TableError
-        If it is missing, cannot be read, or a line is not of that form; all such lines at once.
+        If it is missing, cannot be read, a line is not of that form (all such lines at once), or a key looks like an
+        identifier.
     """
     source = Path(path)
     try:
@@ -155,6 +159,7 @@ def read_log(path: str | Path) -> tuple[Logged, ...]:
             )
     if faults:
         raise TableError(faults)
+    _refuse_identifiers(tuple(dict.fromkeys(one.case for one in found)))
     return tuple(found)
 
 
@@ -165,12 +170,20 @@ def quarter_of_today() -> str:
 
 
 def _of(forecast: Forecast, model_id: str, quarter: str) -> Iterable[Logged]:
-    mean = np.round(forecast.pmf.mean(axis=0), 6)  # (cases, ends, horizon)
+    mean = forecast.pmf.mean(axis=0)  # (cases, ends, horizon)
     for case, done, chances in zip(forecast.cases, forecast.done, mean, strict=True):
-        to_come = chances[:, int(done) :]
-        if to_come.shape[1]:  # nothing is left to forecast of a case past the horizon
-            pmf = tuple(tuple(float(p) for p in of_end) for of_end in to_come)
-            yield Logged(quarter, model_id, case, int(done), forecast.ends, pmf)
+        if int(done) < chances.shape[1]:  # nothing is left to forecast of a case past the horizon
+            told = _rounded(chances[:, int(done)].tolist())
+            yield Logged(quarter, model_id, case, int(done), forecast.ends, told)
+
+
+def _rounded(chances: Sequence[float]) -> tuple[float, ...]:
+    """Chances in hundredths, rounded up as often as they lie near the higher one."""
+    # of no seed: whoever could draw the same numbers again would know the chance more closely
+    up = np.random.default_rng().random(len(chances))
+    # six digits first: half of a hundredth in binary must not fall to the one below
+    parts = np.floor(np.round(_PARTS * np.asarray(chances), 4) + up)
+    return tuple(float(p) for p in np.minimum(parts, _PARTS) / _PARTS)
 
 
 def _refuse_identifiers(cases: Sequence[str]) -> None:
@@ -185,22 +198,31 @@ def _refuse_identifiers(cases: Sequence[str]) -> None:
 
 
 def _read(data: dict[str, Any]) -> Logged:
-    if set(data) != set(_KEYS) or data["format"] != FORMAT or data["version"] != VERSION:
+    if data["format"] != FORMAT:
+        raise ValueError("another form")
+    if data["version"] == 1:
+        data = _from_version_1(data)
+    if set(data) != set(_KEYS) or data["version"] != VERSION:
         raise ValueError("another form")
     ends = tuple(str(end) for end in data["ends"])
-    pmf = tuple(tuple(float(p) for p in of_end) for of_end in data["pmf"])
-    lengths = {len(of_end) for of_end in pmf}
-    total = sum(sum(of_end) for of_end in pmf)
+    told = tuple(float(p) for p in data["next"])
     whole = isinstance(data["done"], int) and not isinstance(data["done"], bool) and data["done"] >= 0
     texts = all(isinstance(data[name], str) and data[name] for name in ("made", "model", "case"))
-    sound = all(isfinite(p) and p >= 0.0 for of_end in pmf for p in of_end) and total <= 1.0 + _ROUNDING
-    if not (
-        whole and texts and sound and ends and len(pmf) == len(ends) and len(lengths) == 1 and lengths != {0}
-    ):
+    sound = all(isfinite(p) and 0.0 <= p <= 1.0 for p in told) and sum(told) <= 1.0 + len(told) / _PARTS
+    if not (whole and texts and sound and ends and len(told) == len(ends)):
         raise ValueError("a value is out of range")
     if not _is_quarter(data["made"]):
         raise ValueError("no quarter")
-    return Logged(data["made"], data["model"], data["case"], data["done"], ends, pmf)
+    return Logged(data["made"], data["model"], data["case"], data["done"], ends, told)
+
+
+def _from_version_1(data: dict[str, Any]) -> dict[str, Any]:
+    """A line of the first version without its digits and later sessions, so that the next forecast drops them."""
+    if set(data) != set(_KEYS_1):
+        raise ValueError("another form")
+    told = [round(float(of_end[0]), 2) for of_end in data["pmf"]]
+    kept = {name: value for name, value in data.items() if name != "pmf"}
+    return kept | {"version": VERSION, "next": told}
 
 
 def _is_quarter(text: object) -> bool:

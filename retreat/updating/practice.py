@@ -6,6 +6,7 @@ import hashlib
 from collections import Counter
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
+from datetime import date
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -44,11 +45,13 @@ class Practice:
     left_out : tuple of str
         What was left out and why, in words.
     n_left_out : int
-        Cases left out.
+        Cases left out, but for those that started before the day asked for.
     years : tuple of int
         First and last year of first sessions.
     invented : bool
         Whether the table is invented.
+    earliest : str
+        First day on which any of them can have started; empty where that is not known of all.
     """
 
     X: FloatArray
@@ -61,6 +64,7 @@ class Practice:
     n_left_out: int
     years: tuple[int, ...]
     invented: bool
+    earliest: str = ""
 
     @property
     def n_cases(self) -> int:
@@ -84,6 +88,12 @@ class Practice:
             digest.update(np.ascontiguousarray(array).tobytes())
         return digest.hexdigest()
 
+    @property
+    def fingerprint_in_any_order(self) -> str:
+        """SHA-256 of the coded cases, the same however the table is sorted; for the card of an updated model."""
+        whole = np.column_stack([self.X, self.sessions, self.ending])
+        return hashlib.sha256(b"".join(sorted(row.tobytes() for row in whole))).hexdigest()
+
     def rows(self, chosen: NDArray[np.bool_]) -> Practice:
         """Some of the cases, patients numbered anew."""
         return replace(
@@ -97,7 +107,7 @@ class Practice:
         )
 
 
-def read_practice(model: Model, cases: pd.DataFrame) -> Practice:
+def read_practice(model: Model, cases: pd.DataFrame, *, since: str | None = None) -> Practice:
     """The cases of a table that a model can judge.
 
     Left out and counted: cases not begun, cases with a missing feature of the model, and cases outside what the model
@@ -109,14 +119,16 @@ def read_practice(model: Model, cases: pd.DataFrame) -> Practice:
         A saved model.
     cases : DataFrame
         A `cases` table; it is checked.
+    since : str, optional
+        ISO date or year: only cases that started on it or later, for sure, are used.
 
     Raises
     ------
     TableError
         If the table is refused.
     FitError
-        If it is no table, the model is of an unknown outcome, no case is left, all are of one patient, or none has
-        ended.
+        If `since` is no date, the cases are no table, the model is of an unknown outcome, no case is left, all are of
+        one patient, or none has ended.
     """
     if not hasattr(cases, "columns"):
         raise FitError(Fault("cases", f"a {type(cases).__name__}", "a DataFrame", "use retreat.read_cases"))
@@ -126,14 +138,17 @@ def read_practice(model: Model, cases: pd.DataFrame) -> Practice:
     seen = (*model.support.ranges, *model.support.levels, *model.support.edges)
     needed = tuple(dict.fromkeys((*model.coding.features, *_stratum(model))))
     found = feature_floor.features(table, dict.fromkeys((*needed, *seen)))
-    begun = table["sessions"].to_numpy() >= 1
+    started = table["started"].to_numpy(dtype=str)
+    began = table["sessions"].to_numpy() >= 1
+    begun = began & _on_or_after(started, since)
     missing = {name: is_missing(found[name]) & begun for name in needed}
     complete = begun & ~np.logical_or.reduce([np.zeros(len(table), bool), *missing.values()])
     support = model.support.of(found, np.zeros(len(table), dtype=np.int64))
     outside = np.array([bool(one.refusals) for one in support], dtype=bool) & complete
     kept = complete & ~outside
     why = (
-        *_not_begun(int((~begun).sum())),
+        *_not_begun(int((~began).sum())),
+        *_before(int((began & ~begun).sum()), since),
         *(f"{_cases(int(gone.sum()))} without {name}" for name, gone in missing.items() if gone.any()),
         *_refused(support[i].refusals for i in np.flatnonzero(outside)),
     )
@@ -149,9 +164,10 @@ def read_practice(model: Model, cases: pd.DataFrame) -> Practice:
         row=np.flatnonzero(kept),
         features=features,
         left_out=why,
-        n_left_out=int(len(table) - kept.sum()),
-        years=_years(table["started"].to_numpy()[kept]),
+        n_left_out=int(len(table) - kept.sum() - (began & ~begun).sum()),
+        years=_years(started[kept]),
         invented=bool(table.attrs["invented"]),
+        earliest=_earliest(started[kept]),
     )
 
 
@@ -203,6 +219,35 @@ def _stratum(model: Model) -> tuple[str, ...]:
 
 def _not_begun(n: int) -> tuple[str, ...]:
     return (f"{_cases(n)} not yet begun",) if n else ()
+
+
+def _before(n: int, since: str | None) -> tuple[str, ...]:
+    return (f"{_cases(n)} not known to have started on {since} or later",) if n else ()
+
+
+def _on_or_after(started: NDArray[Any], since: str | None) -> NDArray[np.bool_]:
+    """Whether each case started on a day or later for sure: a bare year is its first day."""
+    if since is None:
+        return np.ones(len(started), dtype=bool)
+    first = _first_day(since) if isinstance(since, str) else ""
+    if not first:
+        fix = "write it as in the case table"
+        raise FitError(Fault("since", f"{since!r}", "a date such as 2026-07-01, or a year", fix))
+    return np.array([_first_day(text) >= first for text in started], dtype=bool)
+
+
+def _first_day(text: str) -> str:
+    """First day that a date or year can mean, such as 2026-01-01; empty where it is neither."""
+    whole = f"{text}-01-01" if len(text) == 4 else text
+    try:
+        return date.fromisoformat(whole).isoformat() if len(whole) == 10 else ""
+    except ValueError:
+        return ""
+
+
+def _earliest(started: NDArray[Any]) -> str:
+    days = [_first_day(text) for text in started]
+    return min(days) if all(days) else ""
 
 
 def _refused(refusals: Iterable[tuple[str, ...]]) -> tuple[str, ...]:

@@ -38,8 +38,11 @@ class Update:
         Measures on the practice's cases before and, out of sample, after.
     fold_steps : mapping of str to int
         Steps taken when the update was redone in the folds.
-    verdict : Verdict
+    verdict : Verdict or None
         What the calibration after the update says of its use, by the rule of a validation; held against no life table.
+        None where none is drawn.
+    no_verdict : str
+        Why none is drawn; empty where one is.
     n_cases, n_patients, n_left_out : int
         Cases of the practice that were used, their patients, and cases left out.
     n_ended : mapping of str to int
@@ -54,7 +57,8 @@ class Update:
     test_rows: tuple[TestRow, ...]
     calibration_rows: tuple[CalibrationRow, ...]
     fold_steps: Mapping[str, int]
-    verdict: Verdict
+    verdict: Verdict | None
+    no_verdict: str
     n_cases: int
     n_patients: int
     n_left_out: int
@@ -88,9 +92,10 @@ class Update:
             "tests": [_plain(asdict(row)) for row in self.test_rows],
             "calibration": [_plain(asdict(row)) for row in self.calibration_rows],
             "fold_steps": dict(self.fold_steps),
-            "standing": self.verdict.standing,
-            "reasons": list(self.verdict.reasons),
-            "next_step": self.verdict.next_step,
+            "standing": self.verdict.standing if self.verdict else None,
+            "reasons": list(self.verdict.reasons) if self.verdict else [],
+            "next_step": self.verdict.next_step if self.verdict else None,
+            "no_verdict": self.no_verdict or None,
             "n_cases": self.n_cases,
             "n_patients": self.n_patients,
             "n_left_out": self.n_left_out,

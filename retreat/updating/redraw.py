@@ -12,21 +12,19 @@ from retreat.model.kernel import Parameters
 from retreat.updating.ladder import RungFit
 from retreat.updating.likelihood import (
     FloatArray,
-    Point,
     Rows,
     cross_information,
     objective,
     scores_by_patient,
 )
 from retreat.updating.rungs import STEPS, Ladder
+from retreat.updating.spread import deviations, point_of, root
 
 # What a model's own information may be divided by before it serves as the prior of a re-estimation; never less than a
 # hundredth of it is left, so that a level the practice lacks does not lose its estimate.
 DISCOUNTS = (1.0, 3.0, 10.0, 30.0, 100.0)
 # precision of what is left free beside that prior (a standard deviation of 10)
 _FREE = 0.01
-# directions in which the draws hardly differ carry nothing
-_NEGLIGIBLE = 1e-8
 
 
 @dataclass(frozen=True)
@@ -49,14 +47,6 @@ class Redrawn:
     discount: float = 1.0
 
 
-def point_of(parameters: Parameters) -> Point:
-    """Mean over draws; a session effect of minus infinity in any draw stays so."""
-    effects = parameters.session_effects[:, 0]
-    with np.errstate(invalid="ignore"):
-        mean = effects.mean(axis=0)
-    return Point(parameters.coefficients.mean(axis=0), np.where(np.isnan(mean), -np.inf, mean))
-
-
 def recalibrated(parameters: Parameters, rows: Rows, fit: RungFit, *, seed: int) -> Redrawn:
     """Draws moved along the directions of a rung.
 
@@ -65,10 +55,10 @@ def recalibrated(parameters: Parameters, rows: Rows, fit: RungFit, *, seed: int)
     independent units (the sandwich of Liang and Zeger 1986, from memory). The practice's cases do not narrow the
     model's own draws.
     """
-    away = _deviations(parameters)  # (draws, ends, columns + sessions)
+    away = deviations(parameters)  # (draws, ends, columns + sessions)
     steps, noise_cov = fit.steps, _clustered(rows, fit.directions, fit.solution, fit.penalty)
     pull = _pull(rows, fit.directions, fit.solution, fit.penalty, away)
-    drawn = steps + pull + _noise(noise_cov, len(away), seed)
+    drawn = steps + pull + _noise(noise_cov, len(away), [seed])
     moved = away + np.einsum("jqm,dm->djq", fit.directions, drawn)
     return Redrawn(_parameters(parameters, moved), steps, np.sqrt(np.diag(noise_cov)))
 
@@ -85,10 +75,10 @@ def re_estimated(parameters: Parameters, rows: Rows, ladder: Ladder, fit: RungFi
     """
     free = ladder.rung_of("re_estimation") == STEPS.index("re_estimation")  # (ends,)
     below = ladder.directions("intercepts_slope")
-    away = _deviations(parameters)
-    root = _root(np.where(free[:, None], away, 0.0))
-    directions = np.concatenate([root, below], axis=-1)
-    n_own = root.shape[-1]
+    away = deviations(parameters)
+    own = root(np.where(free[:, None], away, 0.0))
+    directions = np.concatenate([own, below], axis=-1)
+    n_own = own.shape[-1]
     evaluate = objective(rows, directions)
     found: list[tuple[float, float, Solution, Penalty]] = []  # worth, what the prior is weakened by, the fit
     start = np.zeros(directions.shape[-1])
@@ -119,19 +109,12 @@ def re_estimated(parameters: Parameters, rows: Rows, ladder: Ladder, fit: RungFi
         if here.any():
             pull = _pull(rows, directions, solution, penalty, kept[here])
             covariance = _clustered(rows, directions, solution, penalty)
-            drawn[here] = solution.theta + pull + _noise(covariance, int(here.sum()), seed)
+            # noise of its own for each discount: one seed would give all of them the same
+            drawn[here] = solution.theta + pull + _noise(covariance, int(here.sum()), [seed, 2, place])
     moved = kept + np.einsum("jqm,dm->djq", directions, drawn)
     error = np.sqrt(np.diag(_clustered(rows, fit.directions, fit.solution, fit.penalty)))
     discount = float(np.exp(-share @ np.log([one[1] for one in found])))
     return Redrawn(_parameters(parameters, moved), fit.steps, error, discount)
-
-
-def _deviations(parameters: Parameters) -> FloatArray:
-    """Draws minus their mean, shape (draws, ends, columns + sessions); 0 where an effect is minus infinity."""
-    both = np.concatenate([parameters.coefficients, parameters.session_effects[:, 0]], axis=2)
-    with np.errstate(invalid="ignore"):
-        away = both - both.mean(axis=0)
-    return np.where(np.isfinite(away), away, 0.0)
 
 
 def _parameters(parameters: Parameters, moved: FloatArray) -> Parameters:
@@ -142,14 +125,6 @@ def _parameters(parameters: Parameters, moved: FloatArray) -> Parameters:
         coefficients=point.coefficients + moved[..., :p],
         session_effects=(point.session_effects + moved[..., p:])[:, None],
     )
-
-
-def _root(away: FloatArray) -> FloatArray:
-    """Directions of unit standard deviation of the draws, shape (ends, columns + sessions, directions)."""
-    flat = away.reshape(len(away), -1)
-    _, size, vectors = np.linalg.svd(flat / np.sqrt(len(flat) - 1.0), full_matrices=False)
-    kept = size > _NEGLIGIBLE * max(float(size.max(initial=0.0)), 1e-300)
-    return np.asarray((vectors[kept] * size[kept, None]).T.reshape(*away.shape[1:], int(kept.sum())))
 
 
 def _bread(solution: Solution, penalty: Penalty) -> FloatArray:
@@ -178,7 +153,7 @@ def _pull(
     return np.asarray(away.reshape(len(away), -1) @ answer.T)
 
 
-def _noise(covariance: FloatArray, draws: int, seed: int) -> FloatArray:
+def _noise(covariance: FloatArray, draws: int, seed: list[int]) -> FloatArray:
     """Normal draws, shape (draws, m)."""
     rng = np.random.default_rng(seed)
     return rng.multivariate_normal(np.zeros(len(covariance)), covariance, size=draws, method="eigh")

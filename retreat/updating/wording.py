@@ -2,15 +2,16 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
 
 from retreat.model.card import NOT_FIT, ModelCard
 from retreat.updating.agreement_before_after import BeforeAfter
+from retreat.updating.judging import TOO_FEW, Judgement
 from retreat.updating.ladder import TestRow
 from retreat.updating.likelihood import FloatArray
 from retreat.updating.practice import Practice
 from retreat.updating.rungs import STEPS, WORDS, Ladder, Step, next_rung
-from retreat.validation.verdict import Verdict
 
 
 def shifts(
@@ -98,6 +99,7 @@ def of_support(ladder: Ladder, ends: tuple[str, ...], practice: Practice) -> lis
 def of_left_out(practice: Practice) -> list[str]:
     """Cases that could not be used."""
     lines = [f"Left out: {'; '.join(practice.left_out)}."] if practice.left_out else []
+    # a fifth of all is a quarter of those used
     if practice.n_left_out > practice.n_cases / 4:
         lines.append(
             "More than a fifth of the table could not be used: look whether this practice's cases are those the "
@@ -106,9 +108,10 @@ def of_left_out(practice: Practice) -> list[str]:
     return lines
 
 
-def of_calibration(found: BeforeAfter, verdict: Verdict, end: str, *, too_few: bool = False) -> list[str]:
+def of_calibration(found: BeforeAfter, judgement: Judgement, end: str) -> list[str]:
     """How it agrees with the practice's cases, and what to do next."""
     lines = []
+    shared = judgement.withheld not in ("", TOO_FEW)
     for row in found.rows:
         if row.end == end and row.measure == "observed_expected" and row.before == row.before:
             after = (
@@ -122,24 +125,36 @@ def of_calibration(found: BeforeAfter, verdict: Verdict, end: str, *, too_few: b
             )
     if found.n_folds:
         taken = ", ".join(f"{step} {n}" for step, n in found.steps.items())
+        seen = "" if not shared else ", but the model before it may have seen them"
         lines.append(
-            f"After is out of sample: the update was redone without the patients of each of {found.n_folds} "
-            f"folds ({taken or 'none could be'})."
+            f"After is {'out of sample' if not shared else 'of cases held out of the update'}: the update was redone "
+            f"without the patients of each of {found.n_folds} folds ({taken or 'none could be'}){seen}."
         )
     lines += [f"Failed: {failure}." for failure in found.failures[:3]]
-    if too_few:
+    if shared:
         lines.append(
-            "So few cases say little either way: no verdict is drawn from them. Next: collect "
-            f"{f'about {verdict.n_more} more' if verdict.n_more else 'more'} cases and update again; until then "
-            "hold each "
+            f"No verdict: {judgement.withheld}. If some are, they count twice and agreement looks better than it is."
+        )
+        return lines
+    told = judgement.told
+    if judgement.withheld:
+        lines.append(
+            f"{_capital(TOO_FEW)}: no verdict is drawn from them. Next: collect "
+            f"{_more(told.next_step)} and update again; until then hold each "
             "result beside its forecast (retreat forecast --log)."
         )
         return lines
-    because = f" ({verdict.reasons[0]})" if verdict.reasons else ""
-    lines.append(f"On these cases it is {verdict.standing}{because}. Next: {verdict.next_step}.")
-    if verdict.standing == NOT_FIT:
+    because = f" ({told.reasons[0]})" if told.reasons else ""
+    lines.append(f"On these cases it is {told.standing}{because}. Next: {told.next_step}.")
+    if told.standing == NOT_FIT:
         lines.append("A model of the practice's own may serve better: retreat fit.")
     return lines
+
+
+def _more(next_step: str) -> str:
+    """How many cases to collect, as the next step of a verdict has it."""
+    found = re.search(r"collect (about \d+ more cases|many times as many cases)", next_step)
+    return found.group(1) if found else "more cases"
 
 
 def _sentence(text: str) -> str:

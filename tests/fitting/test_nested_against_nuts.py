@@ -24,7 +24,15 @@ def both(request):
 
 def pooled(fits):
     """Draws of several fits as of one."""
-    names = ("coefficients", "effects", "step_sd", "operator_sd", "operator_effect", "patient_loading", "never")
+    names = (
+        "coefficients",
+        "effects",
+        "step_sd",
+        "operator_sd",
+        "operator_effect",
+        "patient_loading",
+        "never",
+    )
     arrays = {name: np.concatenate([getattr(one, name) for one in fits]) for name in (*names, "log_prior")}
     return replace(fits[0], **arrays)
 

@@ -188,7 +188,15 @@ def test_nobody_ended_still_has_a_posterior_near_the_prior_s_low_end():
 def test_the_same_seed_gives_the_same_draws_and_another_others():
     table = plain("mover_stayer", cases=60)
     one, two, other = (fit_nested(table, seed=seed) for seed in (4, 4, 5))
-    for name in ("coefficients", "effects", "step_sd", "operator_sd", "operator_effect", "never", "log_prior"):
+    for name in (
+        "coefficients",
+        "effects",
+        "step_sd",
+        "operator_sd",
+        "operator_effect",
+        "never",
+        "log_prior",
+    ):
         assert np.array_equal(getattr(one, name), getattr(two, name))
         assert not np.array_equal(getattr(one, name), getattr(other, name))
 

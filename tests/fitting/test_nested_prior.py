@@ -123,7 +123,9 @@ def test_precisions_are_the_fixed_part_and_units_over_squares():
 def test_free_session_effects_each_have_the_prior_of_the_first():
     table = plain(cases=60)
     free = ungated("core").sessions.model_copy(update={"effect": "free"})
-    prior = definition_prior(replace(table, definition=replace(table.definition, sessions=free)), lay_out(table))
+    prior = definition_prior(
+        replace(table, definition=replace(table.definition, sessions=free)), lay_out(table)
+    )
     E = lay_out(table).n_effects
     held = np.diag(prior.precision)[-2 * E :].reshape(2, E)
     np.testing.assert_allclose(held, np.full((2, E), 1.5**-2))

@@ -143,15 +143,22 @@ def test_a_bound_counts_by_the_chance_that_the_true_share_lies_above() -> None:
         study(statistic="share_stopped", reads=reads, count=11, n=39) for reads in ("at_most", "at_least")
     )
     # read off a table of 100 points a unit of log odds
-    assert log_likelihood_of(most, at) == pytest.approx(beta.logsf(at, 12, 29), abs=1e-4)
-    assert log_likelihood_of(least, at) == pytest.approx(beta.logcdf(at, 12, 29), abs=1e-4)
+    assert log_likelihood_of(most, at) == pytest.approx(beta.logsf(at, 12, 29), abs=5e-4)
+    assert log_likelihood_of(least, at) == pytest.approx(beta.logcdf(at, 12, 29), abs=5e-4)
 
 
 def test_a_mean_per_patient_is_averaged_over_the_eyes_it_may_add_up() -> None:
     from scipy.integrate import quad
     from scipy.stats import norm
 
-    plain = {"statistic": "mean_sessions", "sessions": (1, 12), "mean": 3.2, "sd": 2.65, "count": None, "n": None}
+    plain = {
+        "statistic": "mean_sessions",
+        "sessions": (1, 12),
+        "mean": 3.2,
+        "sd": 2.65,
+        "count": None,
+        "n": None,
+    }
     per_patient = study(**plain, counts_as=10, eyes_per_patient=(1.0, 1.5))
     at, error = np.array([1.0, 2.3, 3.2, 6.0]), 2.65 / np.sqrt(10)
     expected = [quad(lambda eyes, v=v: norm.pdf(3.2, eyes * v, error), 1.0, 1.5)[0] / 0.5 for v in at]
@@ -178,14 +185,14 @@ def unknowns(name: str = "published") -> Unknowns:
 
 
 def test_levels_of_a_practice_are_averaged_as_finely_as_needed() -> None:
-    levels = unknowns().levels(np.random.default_rng(3).standard_normal((500, unknowns().dimension)))
+    found = sample(_likely, unknowns().dimension, draws=2000, rng=np.random.default_rng(3))
+    levels = unknowns().levels(found.resampled(300, np.random.default_rng(4)))
     definition = unknowns().definition
     columns = spread_columns(definition, unknowns().coding)
     coarse = log_likelihood(levels, definition.studies, columns)
     fine = log_likelihood(levels, definition.studies, columns, nodes=np.linspace(-6, 6, 401))
-    posterior = np.exp(fine - fine.max()) / np.exp(fine - fine.max()).sum()
-    assert posterior @ np.abs(coarse - fine) < 2e-3
-    assert np.abs(coarse - fine)[fine > fine.max() - 6].max() < 0.1
+    assert np.abs(coarse - fine).mean() < 2e-3
+    assert np.abs(coarse - fine).max() < 0.15
 
 
 def test_studies_of_one_practice_share_its_level() -> None:
@@ -236,7 +243,7 @@ def test_four_eyes_stand_for_all_of_a_kind() -> None:
         # as strong as the priors of size and depth go, at even odds of the middle eye
         effect = np.zeros(len(coding.names))
         effect[[coding.names.index(name) for name in coding.names if "size" in name]] = -1.2
-        effect[coding.names.index("depth")] = 1.5
+        effect[coding.names.index("depth-0.5")] = 1.5
         for level in (-2.0, 0.0, 2.0):
             middle = four.mean(axis=0) @ effect
             few, many = (1 / (1 + np.exp(-level - X @ effect + middle)) for X in (four, all_of_them))
@@ -500,7 +507,9 @@ def test_it_has_no_case_and_says_what_it_rests_on() -> None:
     for one in read_definition("published").studies:
         assert one.practice in card.basis[1]
         assert all(row in card.notes[-1] for row in one.ids)
-    assert card.basis[2].startswith("For a ring, priors and averages together weigh as much as 1 eye treated here")
+    assert card.basis[2].startswith(
+        "For a ring, priors and averages together weigh as much as 1 eye treated here"
+    )
     assert card.basis[2].endswith("the averages add less than 1.")
     notes = " ".join(card.notes)
     assert "told per patient" in notes
@@ -513,7 +522,7 @@ def test_its_ranges_are_wide_and_rings_do_better_than_clouds() -> None:
         low, high = np.quantile(relieved_by(model(), case, 1), (0.05, 0.95))
         assert high - low > 0.7
     rings, clouds = (relieved_by(model(), case, 2).mean() for case in (RING, CLOUD))
-    # as many as one session improves in the trial, give or take a practice (L30: .53), and a few more
+    # about as many as one session improves in the trial (L30: .53), give or take a practice
     assert 0.45 < rings < 0.7
     assert 0.2 < clouds < rings - 0.15
 

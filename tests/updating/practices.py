@@ -12,7 +12,7 @@ import synthetic
 from retreat.hazard import hazards
 from retreat.updating.likelihood import Point
 from retreat.updating.practice import Practice, read_practice
-from retreat.updating.redraw import point_of
+from retreat.updating.spread import point_of
 
 
 @cache

@@ -10,8 +10,9 @@ from retreat.model import kernel
 from retreat.model.kernel import Parameters
 from retreat.updating.ladder import fit_rung
 from retreat.updating.likelihood import Point, rows_of
-from retreat.updating.redraw import point_of, re_estimated, recalibrated
+from retreat.updating.redraw import re_estimated, recalibrated
 from retreat.updating.rungs import ladder_of
+from retreat.updating.spread import deviations, point_of
 
 
 def redrawn(practice, step, parameters=None, seed=0):
@@ -55,9 +56,9 @@ def test_each_draw_is_recalibrated_by_itself():
     rows = rows_of(practice.X, practice.sessions, practice.ending, practice.patient, point, "logit")
     ladder = ladder_of(practice, rows, point)
     fit = fit_rung(rows, ladder, "intercepts")
-    from retreat.updating.redraw import _deviations, _pull
+    from retreat.updating.redraw import _pull
 
-    pull = _pull(rows, fit.directions, fit.solution, fit.penalty, _deviations(parameters))
+    pull = _pull(rows, fit.directions, fit.solution, fit.penalty, deviations(parameters))
     exact = []
     for d in range(20):
         one = Point(parameters.coefficients[d], parameters.session_effects[d, 0])
@@ -80,6 +81,22 @@ def test_the_same_seed_gives_the_same_draws_and_order_of_cases_does_not_matter()
         assert np.allclose(
             one.parameters.coefficients.mean(0), again.parameters.coefficients.mean(0), atol=0.05
         )
+
+
+def test_each_discount_gets_noise_of_its_own(monkeypatch):
+    from retreat.updating import redraw
+
+    seeds = []
+    whole = redraw._noise
+
+    def watched(covariance, draws, seed):
+        seeds.append(np.random.default_rng(seed).integers(2**62))
+        return whole(covariance, draws, seed)
+
+    monkeypatch.setattr(redraw, "_noise", watched)
+    redrawn(drawn(5, 600), "re_estimation")
+    assert len(seeds) > 1
+    assert len(set(seeds)) == len(seeds)
 
 
 def test_a_re_estimation_keeps_to_a_model_that_is_right_and_leaves_one_that_is_not():

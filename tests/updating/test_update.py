@@ -14,13 +14,16 @@ from practices import saved, table
 import retreat
 from retreat.errors import FitError, TableError
 from retreat.model.card import Ancestor
+from retreat.updating.judging import TOO_FEW
+from retreat.updating.overlap import SHARED, STATED, new_from
 from retreat.updating.practice import read_practice
 
 
 @pytest.fixture(scope="module")
 def elsewhere():
     """A model updated in a practice that differs from the one it was made in."""
-    return retreat.update(saved(), table("registry", seed=3, cases=260), folds=4, step="intercepts_slope")
+    cases = table("registry", seed=3, cases=260)
+    return retreat.update(saved(), cases, folds=4, step="intercepts_slope", other_practice=True)
 
 
 def test_the_updated_model_says_what_it_came_from(elsewhere):
@@ -123,7 +126,7 @@ def test_the_same_seed_gives_the_same_model():
 
 
 def test_few_cases_are_kept_from_any_change_in_words():
-    found = retreat.update(saved(), table(seed=2, cases=12), folds=2)
+    found = retreat.update(saved(), table(seed=2, cases=12), folds=2, other_practice=True)
     assert (found.step, found.supported) == ("none", "none")
     words = " ".join(found.words)
     assert "Too few cases have ended" in words
@@ -212,8 +215,17 @@ def test_models_that_are_not_updated_are_refused_in_words():
 
 def test_every_wrong_argument_is_named_at_once():
     with pytest.raises(FitError) as refused:
-        retreat.update(saved(), table(), step="leap", folds=1, seed=-1, level=2, discount=0.5)
-    assert {f.where for f in refused.value.faults} == {"step", "folds", "seed", "level", "discount"}
+        retreat.update(
+            saved(), table(), step="leap", folds=1, seed=-1, level=2, discount=0.5, other_practice="yes"
+        )
+    assert {f.where for f in refused.value.faults} == {
+        "step",
+        "folds",
+        "seed",
+        "level",
+        "discount",
+        "other_practice",
+    }
     with pytest.raises(FitError, match="a DataFrame"):
         retreat.update(saved(), {"case": []})
     with pytest.raises(FitError, match="a Model"):
@@ -278,5 +290,130 @@ def test_no_row_of_a_patient_is_in_the_model(elsewhere):
 def test_the_very_cases_of_the_fit_are_refused(elsewhere):
     with pytest.raises(FitError, match="made from these very cases"):
         retreat.update(saved(), table(seed=1, cases=600))
-    with pytest.raises(FitError, match="made from these very cases"):
-        retreat.update(elsewhere.model, table("registry", seed=3, cases=260))
+    again = table("registry", seed=3, cases=260)
+    for one in (again, again.sample(frac=1, random_state=1)):
+        with pytest.raises(FitError, match="made from these very cases"):
+            retreat.update(elsewhere.model, one, other_practice=True)
+
+
+def grown(cases=300, more=60):
+    """The table of a model, and the same table later: shuffled, with cases that came since."""
+    then = table(seed=21, cases=cases)
+    since = table(seed=22, cases=more)
+    since = since.assign(case="z" + since["case"].astype(str), patient="z" + since["patient"].astype(str))
+    since = since.assign(started="2025")
+    return then, pd.concat([then, since]).sample(frac=1, random_state=2)
+
+
+@pytest.fixture(scope="module")
+def earlier():
+    """A model of the earlier table, fitted on the last day of its cases."""
+    model = retreat.fit(grown()[0], "core", draws=200)
+    return replace(model, card=replace(model.card, created="2024-12-31"))
+
+
+@pytest.mark.parametrize("which", ["shuffled", "superset", "part"])
+def test_cases_the_model_may_have_seen_give_no_verdict(which, earlier):
+    then, later = grown()
+    cases = {"shuffled": then.sample(frac=1, random_state=1), "superset": later, "part": then.iloc[:200]}[
+        which
+    ]
+    found = retreat.update(earlier, cases, folds=2, step="intercepts")
+    assert found.verdict is None
+    assert found.model.card.validated is None
+    assert SHARED in found.model.card.notes
+    words = " ".join(found.words)
+    assert "cannot be excluded that the model has seen" in words
+    assert "--since 2025-01-01" in words
+    assert "out of sample" not in words
+    assert found.to_json()["standing"] is None
+    assert "cannot be excluded" in found.to_json()["no_verdict"]
+
+
+def test_cases_that_started_since_are_new(earlier):
+    found = retreat.update(earlier, grown(more=200)[1], folds=2, step="intercepts", since="2025-01-01")
+    assert found.n_cases <= 200
+    assert found.n_left_out < 200 - found.n_cases + 1
+    assert "cannot be excluded" not in " ".join(found.words)
+    assert any("not known to have started on 2025-01-01 or later" in line for line in found.words)
+    assert not any("More than a fifth" in line for line in found.words)
+    assert found.verdict is not None
+    assert found.model.card.validated.standing == found.verdict.standing
+    assert not {SHARED, STATED} & set(found.model.card.notes)
+
+
+def test_the_word_of_the_user_is_noted_on_the_card(elsewhere):
+    assert STATED in elsewhere.model.card.notes
+    assert elsewhere.verdict is not None
+
+
+def test_new_is_after_the_last_year_or_the_day_the_model_was_made(earlier):
+    card = earlier.card
+    assert new_from(card) == "2025-01-01"
+    assert new_from(replace(card, created="2024-09-30")) == "2024-10-01"
+    assert new_from(replace(card, created="2026-03-01")) == "2025-01-01"
+    assert new_from(replace(card, created="2026-03-01", years=())) == "2026-03-02"
+    assert new_from(replace(card, n_cases=0)) == ""  # published averages hold no case
+    before = Ancestor("id", "core", "2026-02-01", 300, "f", "a shift")
+    assert new_from(replace(card, lineage=(before,))) == "2026-02-02"
+    assert new_from(replace(card, lineage=(replace(before, n_cases=0),))) == "2025-01-01"
+
+
+@pytest.mark.parametrize("since", ["soon", "2025-13-01", "20250101", 2025])
+def test_a_since_that_is_no_date_is_refused(since, earlier):
+    with pytest.raises(FitError, match="since"):
+        retreat.update(earlier, grown()[1], since=since)
+
+
+def test_a_bare_year_counts_from_its_first_day(earlier):
+    cases = grown(more=60)[1]
+    practice = read_practice(earlier, cases, since="2025")
+    assert practice.years == (2025, 2025)
+    with pytest.raises(FitError, match="can be judged"):
+        read_practice(earlier, cases, since="2025-02-01")
+
+
+@pytest.mark.parametrize("cases", [20, 40])
+def test_a_tiny_update_is_no_verdict(cases):
+    for seed in range(4):
+        found = retreat.update(saved(), table(seed=30 + seed, cases=cases), folds=2, other_practice=True)
+        assert found.no_verdict == TOO_FEW
+        assert found.model.card.validated is None
+        assert "Too few cases to judge: no verdict is drawn" in " ".join(found.words)
+
+
+def test_few_cases_that_leave_no_doubt_are_a_verdict():
+    # nobody is relieved where more than half are expected by the third session
+    cases = table(seed=30, cases=80)
+    cases = cases.assign(ending="stopped", stop_reason="choice")
+    cases["sessions"] = cases["sessions"].astype(int).clip(1)
+    found = retreat.update(saved(), cases, folds=2, step="none", other_practice=True)
+    assert found.verdict.standing == "not fit"
+
+
+def test_a_ratio_with_few_expected_does_not_decide():
+    from retreat.updating.agreement_before_after import BeforeAfter, CalibrationRow
+    from retreat.updating.judging import judged
+
+    def row(end, measure, value, low, high):
+        return CalibrationRow(end, 1, measure, value, low, high, value, low, high)
+
+    rows = (
+        row("relieved", "observed_expected", 1.0, 0.95, 1.05),
+        row("relieved", "slope", 1.0, 0.9, 1.1),
+        row("stopped", "observed_expected", 6.0, 3.0, 9.0),
+    )
+    practice = read_practice(saved(), table(seed=2, cases=200))
+    for expected, standing in ((0.6, "fit for counselling"), (8.0, "usable with a warning")):
+        found = BeforeAfter(rows, {}, (), 0, {("relieved", 1): 90.0, ("stopped", 1): expected})
+        assert judged(saved().card, found, practice, "").verdict.standing == standing
+    none = BeforeAfter(rows, {}, (), 0, {("relieved", 1): 4.0, ("stopped", 1): 0.6})
+    assert judged(saved().card, none, practice, "").withheld == TOO_FEW
+
+
+def test_expected_events_are_those_of_the_sessions_seen():
+    from retreat.updating.agreement_before_after import _expected_events
+
+    # two eyes, one end: chances .5 and then .5 of those left; the second eye is seen for one session only
+    incidence = np.array([[[0.5, 0.75]], [[0.2, 0.36]]])
+    assert _expected_events(incidence, np.array([2, 1])).tolist() == [[0.7, 1.2]]

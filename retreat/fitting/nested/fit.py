@@ -19,6 +19,7 @@ FloatArray = NDArray[np.float64]
 
 MAX_KHAT = 0.7  # Vehtari et al. 2024
 MIN_DRAWS = 1000.0  # effective number after Kish
+MIN_SPREADS = 300.0  # the same of distinct spreads, which move a forecast less [our judgement]
 
 
 class _Try(NamedTuple):
@@ -88,7 +89,7 @@ def fit_nested(
     X = courses.X if columns is None else np.hstack([courses.X, columns])
     if prior is None:
         prior = definition_prior(design, courses, prior_scale=prior_scale)
-    khat, effective = np.nan, 0.0
+    khat, effective, distinct = np.nan, 0.0, 0.0
     for number, one in enumerate(_TRIES):
         rng = np.random.default_rng([seed, number])
         draws = one.draws * (_TIMES_FEW if len(X) < _FEW_CASES else 1)
@@ -103,10 +104,13 @@ def fit_nested(
         smoothed, khat = array_stats.psislw(-found.log_weight)  # type: ignore[no-untyped-call]
         weight = np.exp(smoothed)
         effective = float(1.0 / (weight**2).sum())
-        if khat < MAX_KHAT and effective >= MIN_DRAWS:
+        # draws that share their spreads count as one where a number hangs on the spreads
+        spread_weight = np.bincount(found.group, weight)
+        distinct = min(float(1.0 / (spread_weight**2).sum()), found.effective_search)
+        if khat < MAX_KHAT and effective >= MIN_DRAWS and distinct >= MIN_SPREADS:
             break
     else:
-        raise NotUsableError(_words(khat, effective))
+        raise NotUsableError(_words(khat, effective, distinct))
     share = np.cumsum(weight)
     at = np.searchsorted(share / share[-1], (np.arange(kept) + rng.random()) / kept)
     at = rng.permutation(np.minimum(at, len(weight) - 1))
@@ -127,11 +131,19 @@ def fit_nested(
         n_chains=1,
         failures=(),
         notes=(),
-        diagnostics={"pareto_k": float(khat), "effective_draws": effective, "draws": float(len(weight))},
+        diagnostics={
+            "pareto_k": float(khat),
+            "effective_draws": effective,
+            "effective_spreads": distinct,
+            "draws": float(len(weight)),
+        },
     )
 
 
-def _words(khat: float, effective: float) -> str:
+def _words(khat: float, effective: float, distinct: float) -> str:
     if np.isnan(khat):
         return "no top of the posterior was found, or no draw near it is possible"
-    return f"Pareto k-hat {khat:.2f} (below {MAX_KHAT}), effective draws {effective:.0f} (at least {MIN_DRAWS:.0f})"
+    return (
+        f"Pareto k-hat {khat:.2f} (below {MAX_KHAT}), effective draws {effective:.0f} (at least {MIN_DRAWS:.0f}), "
+        f"of the spreads {distinct:.0f} (at least {MIN_SPREADS:.0f})"
+    )

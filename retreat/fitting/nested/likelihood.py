@@ -104,7 +104,7 @@ def case_log_likelihood(courses: Courses, draws: Draws, kinds: Kinds) -> FloatAr
 def _over_kinds(chances: NarrowArray, kinds: Kinds, never: FloatArray) -> NarrowArray:
     """Likelihood whatever the kind, from that under each: (kinds, ..., block) to (..., block)."""
     share = kinds.shares(never).T.astype(np.float32)  # (kinds, block)
-    out = chances[0] * share[0]
+    out: NarrowArray = chances[0] * share[0]
     for q in range(1, len(chances)):
         out += chances[q] * share[q]
     return out

@@ -202,6 +202,16 @@ class Quadratics:
         known = (away**2).sum(axis=1) <= (1.0 + 1e-9) * (self.nodes**2).sum(axis=1).max()
         return Local(np.where(known, value, -np.inf), *others)
 
+    @property
+    def reach(self) -> float:
+        """Distance of the outermost nodes from the middle."""
+        return float(np.sqrt((self.nodes**2).sum(axis=1).max()))
+
+    def distance(self, kinds: FloatArray) -> FloatArray:
+        """Distance of draws of the spreads from the middle, in standard deviations, shape (draws,)."""
+        away = np.linalg.solve(self.root, (kinds - self.top.kinds).T).T
+        return np.asarray(np.sqrt((away**2).sum(axis=1)))
+
 
 def quadratics(problem: Problem, found: Top, mesh: Mesh) -> Quadratics:
     """Quadratics at the nodes of a mesh around a top."""

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from retreat.fitting.nested.hardness import Kinds, kinds
 from retreat.fitting.nested.likelihood import Draws, log_likelihood
-from retreat.fitting.nested.proposal import Mesh, Problem, Quadratics, Top, quadratics, top
+from retreat.fitting.nested.proposal import Mesh, Problem, Quadratics, Top, no_wider, quadratics, top
 
 FloatArray = NDArray[np.float64]
 
@@ -29,6 +29,9 @@ _LEAST_COUNTING = 60.0
 _DISTINCT = 600
 _BLOCK = 128
 _NO_WEIGHT = 600.0
+# nodes are laid anew, so often at most, while this share of the weight or more lies beyond the edge, a share of the
+# way to the outermost nodes, or fewer draws of the spreads than these count
+_MOVES, _AT_EDGE, _EDGE, _LEAST_FOUND = 3, 0.01, 0.85, 300.0
 # nodes while climbing: the top is only where to look
 _CLIMBING_NODES = 7
 # numbers of nodes tried, the number they are held against, and the difference of log likelihoods allowed
@@ -49,12 +52,18 @@ class Weighted:
         Spreads.
     log_weight, log_prior : ndarray, shape (draws,)
         Log weights; log prior density, up to a constant.
+    group : ndarray of int, shape (draws,)
+        Draws of one group share their spreads.
+    effective_search : float
+        Effective number of draws of the spreads from which these were picked.
     """
 
     point: FloatArray
     line: FloatArray
     log_weight: FloatArray
     log_prior: FloatArray
+    group: NDArray[np.int64]
+    effective_search: float
 
 
 def sample(problem: Problem, *, draws: int, rng: np.random.Generator, mesh: Mesh) -> Weighted:
@@ -62,9 +71,9 @@ def sample(problem: Problem, *, draws: int, rng: np.random.Generator, mesh: Mesh
 
     The log likelihood is expanded to a quadratic at nodes of the patient factor (Laplace); under a quadratic the
     coefficients given the spreads are normal and the spreads have a closed density, which is drawn from by adaptive
-    importance sampling (Cornuet and others 2012, from memory). Coefficients are then drawn from a mixture of
-    t distributions around that normal, and weighted by the exact posterior: the quadratics only say where to look (Rue, Martino and
-    Chopin 2009 for the nesting, from memory).
+    importance sampling (Cornuet and others 2012, from memory). Coefficients are then drawn from a mixture of t
+    distributions around that normal, and weighted by the exact posterior: the quadratics only say where to look
+    (Rue, Martino and Chopin 2009 for the nesting, from memory).
 
     Parameters
     ----------
@@ -80,7 +89,7 @@ def sample(problem: Problem, *, draws: int, rng: np.random.Generator, mesh: Mesh
     Raises
     ------
     FloatingPointError
-        If no top of the posterior is found.
+        If no top of the posterior is found, or the patient factor lies beyond the nodes.
     """
     found = top(replace(problem, kinds=_with_nodes(problem.kinds, _CLIMBING_NODES)))
     problem = replace(problem, kinds=fewest_nodes(problem, found))
@@ -88,6 +97,13 @@ def sample(problem: Problem, *, draws: int, rng: np.random.Generator, mesh: Mesh
     search.start()
     for _ in range(_ROUNDS):
         search.refine()
+    for _ in range(_MOVES):
+        if search.settled():
+            break
+        search.move(mesh)
+        search.refine()
+    if not search.settled():
+        raise FloatingPointError("the patient factor lies partly beyond the nodes")
     return _weighted(problem, search, draws, rng)
 
 
@@ -95,7 +111,8 @@ def fewest_nodes(problem: Problem, found: Top) -> Kinds:
     """Fewest nodes of the integral over patients that tell draws apart as well as many do.
 
     At the top, and at the patient factor three standard deviations on either side, log likelihoods up to a common
-    constant must lie within 0.05 of those at 31 nodes (a twentieth of a weight, three deviations out); else the problem's own nodes stay.
+    constant must lie within 0.05 of those at 31 nodes (a twentieth of a weight, three deviations out); else the
+    problem's own nodes stay.
     """
     if not problem.kinds.hard:
         return problem.kinds
@@ -149,7 +166,8 @@ class _Search:
         self.look(line)
 
     def look(self, line: FloatArray) -> None:
-        """Add draws of the spreads."""
+        """Add draws of the spreads, turned the right way: the likelihood does not tell the signs apart."""
+        line = self.spreads.right_way(line)
         self.line = np.concatenate([self.line, line])
         self.log_evidence = np.concatenate([self.log_evidence, self.evidence(line)])
 
@@ -162,9 +180,35 @@ class _Search:
         self.densities.append(lambda line: _log_density(line, mean, root))
         self.look(mean + _t(_SPREAD_DRAWS, len(mean), _SPREAD_TAILS, self.rng) @ root.T)
 
+    def settled(self) -> bool:
+        """Whether draws enough count, and hardly any near the outermost nodes, beyond which nothing is known."""
+        if not self.spreads.n_kinds:
+            return True
+        weight = _even(self.log_weight())
+        away = self.quadratics.distance(self.line[:, self.spreads.n_logged :])
+        at_edge = weight[away > _EDGE * self.quadratics.reach].sum()
+        return bool(at_edge < _AT_EDGE and 1.0 / (weight**2).sum() >= _LEAST_FOUND)
+
+    def move(self, mesh: Mesh) -> None:
+        """Lay the nodes anew over where the weights are: the curvature at the top may promise too little."""
+        logged = self.spreads.n_logged
+        weight = _evened(self.log_weight())
+        found = self.line[:, logged:]
+        mean = weight @ found
+        away = found - mean
+        covariance = no_wider((away * weight[:, None]).T @ away, self.spreads.kinds_sd())
+        point = self.quadratics.at(mean[None]).point[0]
+        line = np.concatenate([self.top.line[:logged], mean])
+        self.top = Top(point, line, covariance)
+        self.quadratics = quadratics(self.problem, self.top, mesh)
+        self.log_evidence = self.evidence(self.line)
+
     def log_weight(self) -> FloatArray:
         """Log weights of all draws of the spreads, as from the mixture of all rounds."""
-        mixture = np.logaddexp.reduce([density(self.line) for density in self.densities], axis=0)
+        images = self.spreads.images(self.line)
+        mixture = np.logaddexp.reduce(
+            [density(line) for density in self.densities for line in images], axis=0
+        )
         out = np.asarray(self.log_evidence + self.spreads.log_prior(self.line) - mixture)
         if not np.isfinite(out.max()):
             raise FloatingPointError("no draw of the spreads is possible")
@@ -219,7 +263,8 @@ class _Given:
 
 
 def _weighted(problem: Problem, search: _Search, draws: int, rng: np.random.Generator) -> Weighted:
-    share = np.cumsum(_even(search.log_weight()))
+    found = _even(search.log_weight())
+    share = np.cumsum(found)
     distinct = min(_DISTINCT, draws)
     picked = np.searchsorted(share, (np.arange(distinct) + rng.random()) / distinct * share[-1])
     values = search.line[np.minimum(picked, len(share) - 1)]
@@ -253,7 +298,8 @@ def _weighted(problem: Problem, search: _Search, draws: int, rng: np.random.Gene
         raise FloatingPointError("no draw of the posterior is possible")
     log_weight = np.fmax(log_weight, np.nanmax(log_weight) - _NO_WEIGHT)
     log_prior = density.ravel() + prior.spreads.log_prior(line)
-    return Weighted(flat, line, log_weight, log_prior)
+    group = np.repeat(np.minimum(picked, len(share) - 1), each)
+    return Weighted(flat, line, log_weight, log_prior, group, float(1.0 / (found**2).sum()))
 
 
 def named(problem: Problem, point: FloatArray, line: FloatArray) -> Draws:

@@ -134,6 +134,20 @@ class Spreads:
             out += lgamma(a + b) - lgamma(a) - lgamma(b)
         return out
 
+    def images(self, line: FloatArray) -> list[FloatArray]:
+        """The same draws under all signs that the likelihood does not tell apart."""
+        out = [line]
+        if self.patient is not None:
+            turned = line.copy()
+            turned[:, self.n_logged : self.n_logged + self.n_ends] *= -1.0
+            out.append(turned)
+        if self.never is not None:
+            for one in list(out):
+                turned = one.copy()
+                turned[:, -1] *= -1.0
+                out.append(turned)
+        return out
+
     def right_way(self, line: FloatArray) -> FloatArray:
         """The same draws with the first loading above 0 and the root of the share too."""
         out = line.copy()

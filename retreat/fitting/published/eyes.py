@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from itertools import product
 
 import numpy as np
 from numpy.typing import NDArray
 
 from retreat.coding import Coding
 from retreat.definitions import Definition
-from retreat.definitions.studies import MOST_SESSIONS
+from retreat.definitions.studies import MOST_SESSIONS, Kind
 from retreat.model import CaseMix, Support, casemix, support
 
 FloatArray = NDArray[np.float64]
@@ -17,6 +18,9 @@ FloatArray = NDArray[np.float64]
 _PIVOT = "opacity"
 # from this share on a study is mainly of eyes with a level (our judgement)
 _MAINLY = 0.5
+# of three numbers of a kind, the share of eyes below each; and the shares that stand for all
+_TOLD_SHARES = (0.05, 0.5, 0.95)
+_TWO_SHARES = (0.5 - 0.5 / np.sqrt(3.0), 0.5 + 0.5 / np.sqrt(3.0))
 
 
 def typical_columns(definition: Definition, coding: Coding) -> Mapping[str, FloatArray]:
@@ -31,6 +35,28 @@ def typical_columns(definition: Definition, coding: Coding) -> Mapping[str, Floa
         )[0]
         for kind in definition.kinds
     }
+
+
+def spread_columns(definition: Definition, coding: Coding) -> Mapping[str, FloatArray]:
+    """Coded eyes that stand for each described kind of opacity, alike in weight, each of shape (eyes, columns).
+
+    Of each number the values at shares 0.21 and 0.79 of its eyes, each with each: their mean is that of all
+    eyes of the kind for whatever rises with the share as a cubic (Gauss-Legendre of two points). Other categories
+    are at their most frequent level.
+    """
+    return {kind.opacity: _coded_spread(kind, coding) for kind in definition.kinds}
+
+
+def _coded_spread(kind: Kind, coding: Coding) -> FloatArray:
+    two = {name: np.interp(_TWO_SHARES, _TOLD_SHARES, three) for name, three in kind.numbers.items()}
+    eyes = list(product(*two.values()))
+    numbers = {name: np.array([eye[i] for eye in eyes]) for i, name in enumerate(two)}
+    levels = {
+        name: np.full(len(eyes), value, dtype=object)
+        for name, value in kind.typical.items()
+        if name not in numbers
+    }
+    return coding.encode({**levels, **numbers}, n_cases=len(eyes))
 
 
 def case_mix(definition: Definition) -> CaseMix:

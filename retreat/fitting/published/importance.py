@@ -16,7 +16,7 @@ MIN_ESS = 400.0  # as for the chains of the other route
 _FROM_PRIOR = 0.1
 # the learned normal is this much wider than what was seen, so that its tails cover
 _WIDER = 1.15
-_ROUNDS, _ROUND_DRAWS, _LEAST_SHARE = 3, 2000, 0.15
+_ROUNDS, _ROUND_DRAWS, _LEAST_SHARE = 4, 5000, 0.15
 
 
 @dataclass(frozen=True)

@@ -12,7 +12,7 @@ from retreat.coding import learn
 from retreat.definitions import LAST_SESSION, Definition, read_definition
 from retreat.errors import Fault, FitError
 from retreat.fitting.arguments import check_draws, is_whole
-from retreat.fitting.published.eyes import case_mix, last_session, supported, typical_columns
+from retreat.fitting.published.eyes import case_mix, last_session, spread_columns, supported, typical_columns
 from retreat.fitting.published.importance import Weighted, sample
 from retreat.fitting.published.likelihood import log_likelihood
 from retreat.fitting.published.unknowns import Levels, Unknowns
@@ -25,7 +25,7 @@ FloatArray = NDArray[np.float64]
 
 DRAWS = 2000
 # draws of the last round of the importance sampling
-_WEIGHTED_DRAWS = 6000
+_WEIGHTED_DRAWS = 12_000
 # sessions with an effect of their own: beyond those that results speak of, so that ranges widen there
 _SESSIONS = 8
 # the weight of the averages is told of relief by this session
@@ -36,8 +36,10 @@ FROM_AVERAGES = "These numbers come from published averages of other clinics, no
 NOTES = (
     "published averages: had so many sessions is read as ended after them in any way, or lost; how many were lost is "
     "not told and left wide",
-    "practices differ: ranges are those of a practice not seen before",
-    "sizes and depths of published eyes are our judgement: no report tells them",
+    "practices differ in relief and in stopping: ranges are those of a practice not seen before",
+    "means told per patient may add up two eyes: they are read as of 1 to 1.5 eyes each",
+    "surgery after the laser is read as the least that was stopped, no improvement as never relieved",
+    "sizes and depths of published eyes are our judgement, four eyes standing for each kind: no report tells them",
     "eyes of one patient are not told apart: shares are averages over patients",
 )
 
@@ -47,11 +49,11 @@ def published(
 ) -> Model:
     """Model of a definition informed by its published averages, without any case of one's own.
 
-    The hazards of an average practice have the priors of the definition; the level of relief in a practice is
-    normal around it with a half-normal spread. Each study is likely as a binomial share or a normal mean of
-    what the hazards of its practice say of a typical eye of its kinds. The posterior is taken by importance sampling
-    from a normal learned in rounds, Pareto smoothed; the level of each study is averaged over exactly. Draws are
-    of a practice not seen before: its level is `parameters.operator_effect`.
+    The hazards of an average practice have the priors of the definition; the levels of relief and of stopping in a
+    practice are normal around it with half-normal spreads. Each study is likely as a binomial share, a bound of
+    one, or a normal mean of what the hazards of its practice say of eyes of its kinds. The posterior is taken by
+    importance sampling from a normal learned in rounds, Pareto smoothed; the level of relief of each practice is
+    averaged over. Draws are of a practice not seen before: its levels are `parameters.operator_effect`.
 
     Parameters
     ----------
@@ -86,15 +88,15 @@ def published(
     rng = np.random.default_rng(int(seed))
     coding = learn(chosen.terms, {})
     unknowns = Unknowns(chosen, coding, _SESSIONS)
-    columns = typical_columns(chosen, coding)
+    eyes, typical = spread_columns(chosen, coding), typical_columns(chosen, coding)
 
     def likely(z: FloatArray) -> FloatArray:
-        return log_likelihood(unknowns.levels(z), chosen.studies, columns)
+        return log_likelihood(unknowns.levels(z), chosen.studies, eyes)
 
     found = sample(likely, unknowns.dimension, draws=max(_WEIGHTED_DRAWS, draws), rng=rng)
     parameters = _of_new_practice(unknowns.levels(found.resampled(draws, rng)), rng)
     without = _of_new_practice(unknowns.levels(rng.standard_normal((draws, unknowns.dimension))), rng)
-    weights = _weights(parameters, columns), _weights(without, columns)
+    weights = _weights(parameters, typical), _weights(without, typical)
     return Model(
         card=_card(chosen, int(seed), found, *weights),
         coding=coding,
@@ -110,8 +112,7 @@ def published(
 def _of_new_practice(levels: Levels, rng: np.random.Generator) -> Parameters:
     """Parameters of a practice not seen before for each draw."""
     draws, ends, _ = levels.session_effects.shape
-    level = np.zeros((draws, ends))
-    level[:, 0] = levels.between_sd * rng.standard_normal(draws)
+    level = levels.between_sd * rng.standard_normal((draws, ends))
     return Parameters(
         coefficients=levels.coefficients,
         session_effects=levels.session_effects[:, None],
@@ -161,21 +162,24 @@ def _card(
             "effective_draws": found.ess,
             **{f"own_cases_{kind}": weight for kind, weight in weights.items()},
             **{f"own_cases_{kind}_without_studies": weight for kind, weight in without.items()},
+            **{f"own_cases_{kind}_of_studies": weights[kind] - weight for kind, weight in without.items()},
         },
         definition_fingerprint=definition.fingerprint,
-        basis=basis(definition, weights),
+        basis=basis(definition, weights, without),
     )
 
 
-def basis(definition: Definition, weights: Mapping[str, float]) -> tuple[str, ...]:
+def basis(
+    definition: Definition, weights: Mapping[str, float], without: Mapping[str, float]
+) -> tuple[str, ...]:
     """What a model of published averages says of itself on every output.
 
     Parameters
     ----------
     definition : Definition
         With studies.
-    weights : mapping of str to float
-        Own cases that the averages weigh, by kind of opacity.
+    weights, without : mapping of str to float
+        Own cases that priors and averages weigh together, and that priors weigh alone, by kind of opacity.
 
     Returns
     -------
@@ -184,17 +188,27 @@ def basis(definition: Definition, weights: Mapping[str, float]) -> tuple[str, ..
 
     Examples
     --------
-    >>> print(basis(read_definition("published"), {"ring": 4.2})[2])
-    For a ring they weigh as much as 4 eyes treated here would.
+    >>> print(basis(read_definition("published"), {"ring": 4.2}, {"ring": 3.6})[2])
+    For a ring, priors and averages together weigh as much as 4 eyes treated here would; the averages add less than 1.
     """
     sources = ", ".join(dict.fromkeys(study.practice for study in definition.studies))
     first, weight = next(iter(weights.items()))
-    eyes = "1 eye" if round(weight) == 1 else f"{weight:.0f} eyes"
     return (
         FROM_AVERAGES,
         f"Built from: {sources}.",
-        f"For a {first} they weigh as much as {eyes if weight >= 1 else 'less than 1 eye'} treated here would.",
+        f"For a {first}, priors and averages together weigh {_as_eyes(weight)} treated here would; "
+        f"the averages add {_as_added(weight - without[first])}.",
     )
+
+
+def _as_eyes(weight: float) -> str:
+    if weight < 1.0:
+        return "less than 1 eye"
+    return "as much as 1 eye" if round(weight) == 1 else f"as much as {weight:.0f} eyes"
+
+
+def _as_added(weight: float) -> str:
+    return "less than 1" if weight < 1.0 else f"{weight:.0f}"
 
 
 def _rows(definition: Definition) -> str:

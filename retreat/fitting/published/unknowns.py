@@ -23,8 +23,10 @@ class Levels:
         Effects of the coded columns.
     session_effects : ndarray of float, shape (draws, ends, sessions)
         Effects of the sessions in an average practice.
-    between_sd : ndarray of float, shape (draws,)
-        Standard deviation over practices of the level of relief, on the link scale.
+    between_sd : ndarray of float, shape (draws, ends)
+        Standard deviation over practices of the level of each end, on the link scale.
+    stopping : ndarray of float, shape (draws, practices)
+        Level of stopping of each practice with a report, from that of an average one, in the order of the studies.
     lost : ndarray of float, shape (draws,)
         Share of the courses going on that is lost after each session and not told apart.
     """
@@ -32,12 +34,17 @@ class Levels:
     coefficients: FloatArray
     session_effects: FloatArray
     between_sd: FloatArray
+    stopping: FloatArray
     lost: FloatArray
 
     def chosen(self, rows: NDArray[np.intp] | slice) -> Levels:
         """Some of the draws."""
         return Levels(
-            self.coefficients[rows], self.session_effects[rows], self.between_sd[rows], self.lost[rows]
+            self.coefficients[rows],
+            self.session_effects[rows],
+            self.between_sd[rows],
+            self.stopping[rows],
+            self.lost[rows],
         )
 
 
@@ -61,9 +68,19 @@ class Unknowns:
 
     @property
     def dimension(self) -> int:
-        """How many numbers: coefficients, first sessions, spreads of steps, steps, between practices, lost."""
+        """How many numbers."""
+        return sum(self._sizes)
+
+    @property
+    def practices(self) -> tuple[str, ...]:
+        """Practices with a report, in the order of the studies."""
+        return tuple(dict.fromkeys(study.practice for study in self.definition.studies))
+
+    @property
+    def _sizes(self) -> tuple[int, ...]:
+        """Coefficients, first sessions, spreads of steps, steps, between practices, their stopping, lost."""
         ends, columns = len(self.definition.ends), len(self.coding.names)
-        return ends * (columns + 1 + 1 + self.n_sessions - 1) + 2
+        return ends * columns, ends, ends, ends * (self.n_sessions - 1), ends, len(self.practices), 1
 
     def levels(self, z: FloatArray) -> Levels:
         """What these numbers stand for.
@@ -78,22 +95,24 @@ class Unknowns:
         if between is None or step is None:  # refused when the definition was read
             raise ValueError(f"{definition.name} has no studies")
         ends, columns, later = len(definition.ends), len(self.coding.names), self.n_sessions - 1
-        sizes = (ends * columns, ends, ends, ends * later, 1, 1)
-        parts = np.split(z, np.cumsum(sizes)[:-1], axis=1)
+        parts = np.split(z, np.cumsum(self._sizes)[:-1], axis=1)
         mean, sd = definition.coefficient_priors(self.coding)
         centre, spread = definition.first_session_priors()
         first = centre + spread * parts[1]  # (draws, ends)
         steps = half_normal(parts[2], step.sd)[:, :, None] * parts[3].reshape(-1, ends, later)
         walk = np.concatenate([np.zeros((len(z), ends, 1)), np.cumsum(steps, axis=-1)], axis=-1)
+        scales = np.array([between.relieved.sd, between.stopped.sd])
+        between_sd = half_normal(parts[4], scales)  # (draws, ends)
         return Levels(
             coefficients=mean + sd * parts[0].reshape(-1, ends, columns),
             session_effects=first[:, :, None] + walk,
-            between_sd=half_normal(parts[4][:, 0], between.relieved.sd),
-            lost=1.0 / (1.0 + np.exp(-(between.lost.mean + between.lost.sd * parts[5][:, 0]))),
+            between_sd=between_sd,
+            stopping=between_sd[:, 1:] * parts[5],
+            lost=1.0 / (1.0 + np.exp(-(between.lost.mean + between.lost.sd * parts[6][:, 0]))),
         )
 
 
-def half_normal(z: FloatArray, scale: float) -> FloatArray:
+def half_normal(z: FloatArray, scale: float | FloatArray) -> FloatArray:
     """Half-normal numbers of this scale from standard normal ones, by their ranks.
 
     Examples
