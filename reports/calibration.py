@@ -21,7 +21,17 @@ import retreat
 import synthetic
 from retreat.cli.validate import write_report
 
-RECIPES = "core:logistic,full:logistic,lifetable:lifetable,second_session:logistic,core:bayes,frailty:bayes,mover_stayer:bayes"
+RECIPES = ",".join(
+    (
+        "core:logistic",
+        "full:logistic",
+        "lifetable:lifetable",
+        "second_session:logistic",
+        "core:bayes",
+        "frailty:bayes",
+        "mover_stayer:bayes",
+    )
+)
 
 
 def main() -> None:

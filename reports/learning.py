@@ -130,7 +130,8 @@ def main() -> None:
     if wrong:
         sys.exit(1)
     print(
-        f"Updating is nowhere worse than own cases alone by {WORSE}, and beats the published model where the practice differs."
+        f"Updating is nowhere worse than own cases alone by {WORSE}, and beats the published model where the practice "
+        "differs."
     )
 
 
