@@ -17,6 +17,7 @@ if TYPE_CHECKING:
     from retreat.fitting.published import published
     from retreat.forecast import Forecast
     from retreat.model import Model, load
+    from retreat.planning.plan import plan
     from retreat.recipe import fit
     from retreat.tables import read_cases, read_visits
     from retreat.updating import update
@@ -34,6 +35,7 @@ _HOME = {
     "validate": "retreat.validation.recipes",
     "update": "retreat.updating",
     "check_fit": "retreat.checks",
+    "plan": "retreat.planning.plan",
     "load": "retreat.model",
     "Model": "retreat.model",
     "Forecast": "retreat.forecast",
@@ -55,6 +57,7 @@ __all__ = [
     "elicit",
     "fit",
     "load",
+    "plan",
     "prior_report",
     "published",
     "read_cases",

@@ -33,6 +33,7 @@ from retreat.model.kernel import Parameters
 from retreat.model.request import (
     check_draws,
     check_horizon,
+    check_names,
     check_possible,
     check_size,
     check_supported,
@@ -305,6 +306,7 @@ class Model:
         return min(horizon, self.card.last_session) if self.card.last_session else horizon
 
     def _features(self, columns: Columns) -> Features:
+        check_names(columns)
         stratum = (self.stratum_feature,) if self.stratum_feature else ()
         return feature_floor.features(columns, dict.fromkeys((*self.coding.features, *stratum)))
 

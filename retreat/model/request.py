@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from retreat import features as feature_floor
 from retreat.errors import Fault, FitError, TableError
 from retreat.features import Columns
+from retreat.features.columns import LEVELS, RANGES
 from retreat.model.card import ModelCard
 from retreat.model.kernel import Parameters
 from retreat.model.support import CaseSupport
@@ -20,6 +21,13 @@ FloatArray = NDArray[np.float64]
 MAX_HORIZON = 40
 # values of a full forecast: 400 million doubles are 3.2 GB
 _MAX_VALUES = 400_000_000
+# columns of a case table that no feature is made of
+_OTHER_COLUMNS = frozenset(
+    (
+        *("case", "patient", "operator", "site", "started", "sessions", "ending", "stop_reason"),
+        *("relief_after", "depth_source"),
+    )
+)
 
 
 def check_horizon(horizon: int) -> None:
@@ -117,6 +125,33 @@ def _ended(ending: str) -> tuple[str, ...]:
         if ending in ("relieved", "stopped")
         else ()
     )
+
+
+def check_names(columns: Columns) -> None:
+    """Refuse a column whose name is nearly that of one the case lacks: it would be averaged over without a word.
+
+    Raises
+    ------
+    TableError
+        Naming the column and the name it should have.
+    """
+    known = {*LEVELS, *RANGES}
+    given = [str(name) for name in columns]
+    unknown = [name for name in given if name not in known and name not in _OTHER_COLUMNS]
+    if not unknown:
+        return
+    import difflib  # only a name that no table has pays for it
+
+    absent = sorted(known - set(given))
+    faults = []
+    for name in unknown:
+        near = [a for a in absent if a.startswith(f"{name}_")] or difflib.get_close_matches(
+            name, absent, 1, 0.75
+        )
+        if near:
+            faults.append(Fault(name, "no column of a case", near[0], f"rename it to {near[0]}"))
+    if faults:
+        raise TableError(faults)
 
 
 def check_usable(card: ModelCard) -> None:

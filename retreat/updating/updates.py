@@ -95,7 +95,8 @@ def update(
     cases : DataFrame
         The practice's `cases` table; it is checked. The model must not have been fitted to any of these cases: they
         would be counted twice. The very same table is refused. A saved model holds no row, so that others cannot be
-        recognised: unless all cases started after the model's, or `other_practice` says that none is shared, no
+        recognised: unless all cases started after the model's, or `other_practice` says that none is shared, a
+        Bayesian model is not updated (they would count twice), and for another no
         verdict is drawn and the words and the card say why.
     step : {"auto", "none", "intercepts", "intercepts_slope", "re_estimation"}
         The rung, or the closed test's choice. Bayesian and published models take ``"auto"`` only.
@@ -163,6 +164,8 @@ def update(
     practice = read_practice(model, cases, since=since)
     refuse_its_own(model.card, practice)
     origin = _Origin("" if other_practice else shared_because(model.card, practice), other_practice)
+    if bayesian and origin.shared:  # a case that counts twice makes a posterior surer than it may be
+        raise FitError(Fault("cases", origin.shared, "cases that the model has not seen"))
     with one_thread():
         if bayesian:
             return _update_posterior(

@@ -103,3 +103,26 @@ def test_a_log_that_is_none_is_refused(run: Run, clinic: Path, saved: Path) -> N
     answer = run("update", saved, clinic / "cases.csv", "--watch", clinic / "cases.csv")
     assert answer.code == 1
     assert "not a logged forecast" in answer.err
+
+
+def test_overlapping_years_are_said_and_the_user_may_state_that_no_case_is_shared(
+    run: Run, saved: Path, later: Path, tmp_path: Path
+) -> None:
+    call = ("update", saved, later, "--out", tmp_path / "u.retreat", "--step", "intercepts", "--folds", "2")
+    answer = run(*call)
+    assert answer.code == 0
+    assert "No verdict: it cannot be excluded that the model has seen" in answer.out
+    assert retreat.load(tmp_path / "u.retreat").card.validated is None
+    stated = run(*call, "--other-practice")
+    assert stated.code == 0
+    assert "cannot be excluded" not in stated.out
+    assert any("it was stated" in note for note in retreat.load(tmp_path / "u.retreat").card.notes)
+
+
+def test_cases_started_before_a_date_are_not_used(run: Run, saved: Path, later: Path, tmp_path: Path) -> None:
+    call = ("update", saved, later, "--out", tmp_path / "u.retreat", "--step", "none", "--folds", "2")
+    answer = run(*call, "--since", "2022-01-01")
+    assert "not known to have started on 2022-01-01 or later" in answer.out
+    wrong = run(*call, "--since", "soon")
+    assert wrong.code == 1
+    assert "--since" in wrong.err

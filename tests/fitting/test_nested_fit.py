@@ -19,6 +19,7 @@ from retreat.fitting.nested.fit import NotUsableError, fit_nested, obstacle
 from retreat.fitting.nested.hardness import kinds
 from retreat.fitting.nested.prior import definition_prior
 from retreat.fitting.nested.proposal import Mesh, Problem, no_wider, quadratics, top
+from retreat.fitting.nested.spreads import Spreads
 from retreat.fitting.posterior import kinds_of
 
 MESH = Mesh((1.5, 3.0), 6)
@@ -281,3 +282,24 @@ def test_the_table_of_a_design_is_not_changed():
     fit_nested(table, seed=1)
     for name, kept in zip(("X", "sessions", "ending", "patient", "operator"), before, strict=True):
         assert np.array_equal(getattr(table, name), kept)
+
+
+class Mirrored(Spreads):
+    """The same spreads, climbed from the other side of the mirror."""
+
+    def middle(self):
+        line = super().middle()
+        line[self.n_logged : self.n_logged + self.n_ends] *= -1.0
+        return line
+
+
+def test_a_climb_from_the_mirror_image_finds_the_same_top():
+    table = design(clinic("known_clustered", seed=1, cases=600), read_definition("frailty"))
+    problem = problem_of(table)
+    found = top(problem)
+    spreads = problem.prior.spreads
+    fields = {name: getattr(spreads, name) for name in spreads.__dataclass_fields__}
+    other = top(replace(problem, prior=replace(problem.prior, spreads=Mirrored(**fields))))
+    assert found.kinds[0] > 0.1
+    assert other.kinds == pytest.approx(found.kinds, abs=0.02)
+    assert other.covariance == pytest.approx(found.covariance, abs=0.01)

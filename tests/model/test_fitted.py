@@ -16,6 +16,7 @@ from retreat.coding import Coding, Term, learn
 from retreat.definitions import read_definition
 from retreat.errors import FitError, TableError
 from retreat.features import features
+from retreat.features.columns import RANGES
 from retreat.model import CaseMix, Model, Support
 from retreat.model.completion import N_COMPLETIONS
 from retreat.model.kernel import Parameters
@@ -536,3 +537,19 @@ def test_what_the_support_warns_of_stands_in_the_notes_of_the_forecast() -> None
     assert support.warnings == notes[:1]
     assert "size_mm" in notes[0]
     assert model.forecast(warned, horizon=2).sessions()["note"].tolist() == ["; ".join(notes)]
+
+
+@pytest.mark.parametrize(
+    ("wrong", "right"), [("size", "size_mm"), ("corneas", "cornea"), ("lens_gap", "lens_gap_mm")]
+)
+def test_a_misspelled_feature_is_not_averaged_over_in_silence(wrong: str, right: str) -> None:
+    case = {"opacity": ["ring"], "zone": ["middle"], wrong: [2.0 if right in RANGES else "none"]}
+    with pytest.raises(
+        TableError, match=f"{wrong}: no column of a case; allowed: {right}; to mend: rename it to {right}"
+    ):
+        made_model().forecast(case)
+
+
+def test_columns_of_ones_own_are_left_alone() -> None:
+    case = {"opacity": ["ring"], "zone": ["middle"], "size_mm": [2.0], "my_remark": ["x"], "sessions": [0]}
+    assert len(made_model().forecast(case).cases) == 1

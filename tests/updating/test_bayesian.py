@@ -183,7 +183,7 @@ def test_a_handful_of_cases_leave_no_trace_in_mix_and_support() -> None:
 
 def test_a_second_update_counts_the_first_cases_too() -> None:
     once = update(start(), clinic(5, 30), folds=2).model
-    twice = update(once, clinic(6, 40), folds=2).model
+    twice = update(once, clinic(6, 40), folds=2, other_practice=True).model
     n = once.card.n_cases + twice.card.n_cases
     assert f"updated with {n} eyes treated here" in twice.card.basis[0]
     assert twice.card.method == "Bayesian hazard, updated"
@@ -197,3 +197,9 @@ def test_the_discount_has_a_range() -> None:
 def test_a_step_of_the_ladder_is_no_step_of_a_posterior() -> None:
     with pytest.raises(FitError, match="whole posterior is updated at once"):
         update(parent(), clinic(2, 300), step="intercepts")
+
+
+def test_cases_that_may_have_been_seen_do_not_count_twice() -> None:
+    once = update(start(), clinic(5, 30), folds=2).model
+    with pytest.raises(FitError, match=r"cannot be excluded.*since=.*other_practice"):
+        update(once, clinic(6, 40), folds=2)

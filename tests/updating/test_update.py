@@ -252,7 +252,7 @@ def test_a_bayesian_model_goes_to_its_own_update_coded_as_it_was(monkeypatch):
 
     monkeypatch.setitem(sys.modules, "retreat.updating.bayesian", SimpleNamespace(update_bayes=update_bayes))
     cases = table("registry", seed=3, cases=60)
-    found = retreat.update(bayesian(), cases, folds=3, discount=0.4, seed=7)
+    found = retreat.update(bayesian(), cases, folds=3, discount=0.4, seed=7, other_practice=True)
     assert found.step == "bayesian"
     assert len(calls) == 4  # all cases, then without each fold
     assert {(d, s) for _, d, s in calls} == {(0.4, 7)}
@@ -267,9 +267,9 @@ def test_a_bayesian_model_takes_no_rung_and_needs_its_definition():
     with pytest.raises(FitError, match="whole posterior"):
         retreat.update(bayesian(), table(cases=60), step="intercepts")
     with pytest.raises(FitError, match="not a shipped definition"):
-        retreat.update(bayesian(name="own"), table(cases=60))
+        retreat.update(bayesian(name="own"), table(cases=60), other_practice=True)
     with pytest.raises(FitError, match="was changed since"):
-        retreat.update(bayesian(definition_fingerprint="0"), table(cases=60))
+        retreat.update(bayesian(definition_fingerprint="0"), table(cases=60), other_practice=True)
 
 
 def test_the_record_is_plain_json(elsewhere):

@@ -89,7 +89,7 @@ def fit_nested(
     X = courses.X if columns is None else np.hstack([courses.X, columns])
     if prior is None:
         prior = definition_prior(design, courses, prior_scale=prior_scale)
-    khat, effective, distinct = np.nan, 0.0, 0.0
+    khat, effective, distinct, why = np.nan, 0.0, 0.0, ""
     for number, one in enumerate(_TRIES):
         rng = np.random.default_rng([seed, number])
         draws = one.draws * (_TIMES_FEW if len(X) < _FEW_CASES else 1)
@@ -99,7 +99,8 @@ def fit_nested(
         with threadpool_limits(1), np.errstate(over="ignore"):
             try:
                 found = sample(problem, draws=draws, rng=rng, mesh=mesh)
-            except (FloatingPointError, np.linalg.LinAlgError):
+            except (FloatingPointError, np.linalg.LinAlgError) as error:
+                why = str(error)
                 continue
         smoothed, khat = array_stats.psislw(-found.log_weight)  # type: ignore[no-untyped-call]
         weight = np.exp(smoothed)
@@ -110,7 +111,7 @@ def fit_nested(
         if khat < MAX_KHAT and effective >= MIN_DRAWS and distinct >= MIN_SPREADS:
             break
     else:
-        raise NotUsableError(_words(khat, effective, distinct))
+        raise NotUsableError(why if np.isnan(khat) else _words(khat, effective, distinct))
     share = np.cumsum(weight)
     at = np.searchsorted(share / share[-1], (np.arange(kept) + rng.random()) / kept)
     at = rng.permutation(np.minimum(at, len(weight) - 1))
@@ -141,8 +142,6 @@ def fit_nested(
 
 
 def _words(khat: float, effective: float, distinct: float) -> str:
-    if np.isnan(khat):
-        return "no top of the posterior was found, or no draw near it is possible"
     return (
         f"Pareto k-hat {khat:.2f} (below {MAX_KHAT}), effective draws {effective:.0f} (at least {MIN_DRAWS:.0f}), "
         f"of the spreads {distinct:.0f} (at least {MIN_SPREADS:.0f})"

@@ -115,7 +115,11 @@ def top(problem: Problem) -> Top:
         step = _bounded_step(gradient, information)
         if np.abs(step).max() < _CLOSE:
             covariance = np.linalg.inv(_bent_down(information))[d:, d:]
-            return Top(x[:d] + step[:d], here, no_wider(covariance, spreads.kinds_sd()))
+            # the climb may end at the mirror image: the draws are turned the right way, and so must the nodes be
+            line = spreads.right_way(here[None])[0]
+            sign = np.where(line[spreads.n_logged :] == here[spreads.n_logged :], 1.0, -1.0)
+            covariance = no_wider(covariance, spreads.kinds_sd()) * np.outer(sign, sign)
+            return Top(x[:d] + step[:d], line, covariance)
         x = x + step
     raise FloatingPointError("no top of the posterior was found")
 

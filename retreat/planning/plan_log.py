@@ -1,0 +1,338 @@
+"""The plan log: what was planned, kept as JSON lines so that it can be held against what happened; no identifiers.
+
+One line a plan: the day it was made, the first Monday, the model, the distribution of the slots of each week and of the
+first four weeks together, and their 10%, 50% and 90% points. They are sums over the clinic: no key of a case or
+patient, no operator or site is written. With very few open cases a sum may still tell of one of them to whoever knows
+the clinic, so the log stays where the case table stays.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Sequence
+from dataclasses import asdict, dataclass
+from datetime import date, timedelta
+from math import isfinite
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from retreat.errors import Fault, TableError
+from retreat.files import write_whole
+from retreat.planning.dates import NO_DATE, day_number, visit_days
+from retreat.planning.demand import quantile
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from retreat.planning.plan import Plan
+
+FORMAT = "retreat-plan"
+VERSION = 1
+BAND = (0.1, 0.9)
+MONTH = 4  # weeks of the total that is held against the last month
+_KEYS = ("format", "version", "made", "start", "model", "quantiles", "weeks", "month")
+_FIX = "restore the log from a copy, or delete the line"
+_DIGITS = 5
+_MOST_SLOTS = 100_000
+
+
+@dataclass(frozen=True)
+class LoggedPlan:
+    """One plan as it was made.
+
+    Parameters
+    ----------
+    made, start : date
+        Day it was made; Monday of its first week.
+    model : str
+        Fingerprint of the model.
+    weeks : tuple of (int, tuple of float)
+        For each week, the least number of slots with any chance, and the chances from it on.
+    month : (int, tuple of float)
+        The same for the first four weeks together.
+    """
+
+    made: date
+    start: date
+    model: str
+    weeks: tuple[tuple[int, tuple[float, ...]], ...]
+    month: tuple[int, tuple[float, ...]]
+
+    def to_line(self) -> str:
+        """One line of JSON."""
+        points = [[quantile_of(week, p) for p in (0.1, 0.5, 0.9)] for week in self.weeks]
+        made, start = self.made.isoformat(), self.start.isoformat()
+        values = (FORMAT, VERSION, made, start, self.model, points, self.weeks, self.month)
+        return json.dumps(dict(zip(_KEYS, values, strict=True)), allow_nan=False)
+
+
+@dataclass(frozen=True)
+class Held:
+    """A forecast held against what happened.
+
+    Parameters
+    ----------
+    made, start : date
+        Day it was made; first Monday of the time it speaks of.
+    low, middle, high : int
+        Slots: 10%, 50% and 90% point.
+    actual : int
+        Slots used.
+    nominal : float in [0, 1]
+        Chance the forecast gave to lie from `low` to `high`; above 0.8 since slots are whole.
+    """
+
+    made: date
+    start: date
+    low: int
+    middle: int
+    high: int
+    actual: int
+    nominal: float
+
+    @property
+    def inside(self) -> bool:
+        """Whether what happened lies in the 80% band."""
+        return self.low <= self.actual <= self.high
+
+
+@dataclass(frozen=True)
+class Coverage:
+    """Earlier plans held against the visits since.
+
+    Parameters
+    ----------
+    weeks : tuple of Held
+        Each past week by the last plan made before it, oldest first.
+    month : Held or None
+        The last four-week forecast whose weeks are all past.
+    n_undated : int
+        Visits whose day is not recorded; they are missing in `actual`.
+    """
+
+    weeks: tuple[Held, ...]
+    month: Held | None
+    n_undated: int
+
+    @property
+    def n_inside(self) -> int:
+        """Weeks in their 80% band."""
+        return sum(one.inside for one in self.weeks)
+
+    @property
+    def expected_inside(self) -> float:
+        """Weeks that would lie in their band if every forecast were right."""
+        return float(sum(one.nominal for one in self.weeks))
+
+    def to_json(self) -> dict[str, Any]:
+        """Numbers in plain form."""
+        return {
+            "weeks": [_held_json(one) for one in self.weeks],
+            "month": None if self.month is None else _held_json(self.month),
+            "n_inside": self.n_inside,
+            "expected_inside": self.expected_inside,
+            "n_undated": self.n_undated,
+        }
+
+    @property
+    def words(self) -> tuple[str, ...]:
+        """What was found, in sentences.
+
+        Examples
+        --------
+        >>> one = Held(date(2026, 1, 1), date(2026, 1, 5), 8, 11, 14, 12, 0.84)
+        >>> for line in Coverage((one,), None, 0).words: print(line)
+        No plan of four weeks is past yet.
+        1 of the last 1 week lay in its 80% band (0.8 expected of a right forecast).
+        """
+        lines = []
+        if self.month is None:
+            lines.append("No plan of four weeks is past yet.")
+        else:
+            m = self.month
+            verdict = "inside" if m.inside else "outside"
+            lines.append(
+                f"Four weeks from {m.start.isoformat()}: forecast {m.middle} slots (80% band {m.low} to {m.high}), "
+                f"used {m.actual}: {verdict} the band."
+            )
+        if self.weeks:
+            n = len(self.weeks)
+            plural = "week lay in its" if n == 1 else "weeks lay in their"
+            lines.append(
+                f"{self.n_inside} of the last {n} {plural} 80% band "
+                f"({self.expected_inside:.1f} expected of a right forecast)."
+            )
+        if self.n_undated:
+            lines.append(f"{self.n_undated} visits bear no day and are not counted as used.")
+        return tuple(lines)
+
+
+def append_plan(path: str | Path, plan: Plan) -> bool:
+    """Add a plan to a log, atomically; a plan of the same day, weeks and model is not written again.
+
+    Parameters
+    ----------
+    path : str or Path
+        The log; made if it is not there.
+    plan : Plan
+        From :func:`retreat.plan`.
+
+    Returns
+    -------
+    bool
+        Whether a line was added.
+
+    Raises
+    ------
+    TableError
+        If the log is damaged, no log of plans, or cannot be written.
+    """
+    target = Path(path)
+    before = read_plans(target) if target.exists() else ()
+    weekly = tuple(trimmed(week) for week in plan.demand.weekly)
+    new = LoggedPlan(plan.today, plan.start, plan.model_id, weekly, trimmed(plan.demand.totals[MONTH]))
+    if any((one.made, one.start, one.model) == (new.made, new.start, new.model) for one in before):
+        return False
+    try:
+        write_whole(target, "".join(one.to_line() + "\n" for one in (*before, new)).encode())
+    except OSError as error:
+        what = f"cannot be written ({error.strerror or error})"
+        raise TableError(Fault(str(target), what, "a writable folder", "choose another")) from None
+    return True
+
+
+def read_plans(path: str | Path) -> tuple[LoggedPlan, ...]:
+    """The plans in a log, in the order they were made.
+
+    Raises
+    ------
+    TableError
+        If it is missing, cannot be read, or a line is not of that form; all such lines at once.
+    """
+    source = Path(path)
+    try:
+        text = source.read_bytes().decode("utf-8")
+    except FileNotFoundError:
+        fix = "write one with retreat plan --log"
+        raise TableError(Fault(str(source), "there is no such log", "a log of plans", fix)) from None
+    except (OSError, UnicodeDecodeError) as error:
+        raise TableError(Fault(str(source), f"cannot be read ({error})", "a log of plans")) from None
+    found: list[LoggedPlan] = []
+    faults: list[Fault] = []
+    for row, line in enumerate(text.splitlines(), start=1):
+        if not line.strip():
+            continue
+        try:
+            found.append(_read(json.loads(line)))
+        except (ValueError, TypeError, LookupError, AttributeError, RecursionError, OverflowError):
+            what = "the line is not a logged plan"
+            faults.append(
+                Fault(str(source), what, f"one {FORMAT} of version {VERSION} a line", _FIX, row=row)
+            )
+    if faults:
+        raise TableError(faults)
+    return tuple(found)
+
+
+def coverage(
+    plans: Sequence[LoggedPlan], cases: pd.DataFrame, visits: pd.DataFrame, *, today: date
+) -> Coverage:
+    """Earlier plans held against the visits since; weeks that are not over by `today` are left aside.
+
+    Parameters
+    ----------
+    plans : sequence of LoggedPlan
+        From :func:`read_plans`.
+    cases, visits : DataFrame
+        Sound tables; each row of `visits` used one slot, missed ones included.
+    today : date
+        Last day the tables know of.
+    """
+    days = np.sort(visit_days(cases, visits))
+    n_undated = int((days == NO_DATE).sum())
+
+    def used(start: date, weeks: int) -> int:
+        first = day_number(start)
+        return int(np.searchsorted(days, first + 7 * weeks) - np.searchsorted(days, first))
+
+    def is_past(start: date, weeks: int) -> bool:
+        return start + timedelta(days=7 * weeks - 1) <= today
+
+    latest: dict[date, tuple[LoggedPlan, int]] = {}
+    for one in sorted(plans, key=lambda p: (p.start, p.made)):
+        for w in range(len(one.weeks)):
+            latest[one.start + timedelta(days=7 * w)] = (one, w)
+    weeks = tuple(
+        _held(one.made, monday, one.weeks[w], used(monday, 1))
+        for monday, (one, w) in sorted(latest.items(), key=lambda item: item[0])
+        if is_past(monday, 1)
+    )
+    past = [one for one in plans if is_past(one.start, MONTH)]
+    last = max(past, key=lambda p: (p.start, p.made), default=None)
+    month = None if last is None else _held(last.made, last.start, last.month, used(last.start, MONTH))
+    return Coverage(weeks, month, n_undated)
+
+
+def trimmed(pmf: ArrayLike) -> tuple[int, tuple[float, ...]]:
+    """Distribution without its empty ends: the first number of slots kept, and the rounded chances from it on.
+
+    Examples
+    --------
+    >>> trimmed([0.0, 0.0, 0.25, 0.75, 0.0])
+    (2, (0.25, 0.75))
+    """
+    rounded = np.round(np.asarray(pmf, dtype=float), _DIGITS)
+    kept = np.flatnonzero(rounded > 0)
+    low, high = (int(kept[0]), int(kept[-1])) if len(kept) else (0, 0)
+    return low, tuple(float(p) for p in rounded[low : high + 1])
+
+
+def quantile_of(week: tuple[int, Sequence[float]], probability: float) -> int:
+    """Quantile of a trimmed distribution.
+
+    Examples
+    --------
+    >>> quantile_of((2, (0.25, 0.75)), 0.5)
+    3
+    """
+    return week[0] + int(quantile(_to_one(week[1]), probability))
+
+
+def _held_json(one: Held) -> dict[str, Any]:
+    dates = {"made": one.made.isoformat(), "start": one.start.isoformat()}
+    return asdict(one) | dates | {"inside": one.inside}
+
+
+def _held(made: date, start: date, week: tuple[int, tuple[float, ...]], actual: int) -> Held:
+    low, middle, high = (quantile_of(week, p) for p in (BAND[0], 0.5, BAND[1]))
+    nominal = float(_to_one(week[1])[low - week[0] : high - week[0] + 1].sum())
+    return Held(made, start, low, middle, high, actual, nominal)
+
+
+def _to_one(chances: Sequence[float]) -> NDArray[np.float64]:
+    told = np.asarray(chances, dtype=float)
+    return np.asarray(told / told.sum())
+
+
+def _read(data: dict[str, Any]) -> LoggedPlan:
+    if set(data) != set(_KEYS) or data["format"] != FORMAT or data["version"] != VERSION:
+        raise ValueError("another form")
+    made, start = date.fromisoformat(data["made"]), date.fromisoformat(data["start"])
+    if start.weekday() or not isinstance(data["model"], str) or not data["model"] or not data["weeks"]:
+        raise ValueError("another form")
+    weeks = tuple(_distribution(week) for week in data["weeks"])
+    return LoggedPlan(made, start, data["model"], weeks, _distribution(data["month"]))
+
+
+def _distribution(told: Any) -> tuple[int, tuple[float, ...]]:
+    first, chances = told
+    found = tuple(float(p) for p in chances)
+    whole = isinstance(first, int) and not isinstance(first, bool) and 0 <= first <= _MOST_SLOTS
+    if not (
+        whole and found and all(isfinite(p) and 0 <= p <= 1 for p in found) and abs(sum(found) - 1) < 0.01
+    ):
+        raise ValueError("no distribution")
+    return first, found

@@ -1,0 +1,6 @@
+"""The made models live with the tests of the model."""
+
+import sys
+from pathlib import Path
+
+sys.path.insert(0, str(Path(__file__).parents[1] / "model"))

@@ -1,0 +1,213 @@
+from dataclasses import replace
+from datetime import date
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from practice import GAPS, TODAY, model, moments, poisson_arrivals, practice, second_eyes
+
+from retreat.errors import FitError
+from retreat.planning.arrivals import Arrivals
+from retreat.planning.demand import demand, open_cases
+from retreat.planning.gaps import Gaps, assumed_gaps
+from retreat.planning.going_on import going_on
+from retreat.planning.second_eyes import SecondEyes
+from retreat.planning.staying import staying
+from retreat.planning.timetable import sessions_within, slot_counts, slots_by_session
+
+NOBODY = {"arrivals": Arrivals.none(26), "second_eyes": SecondEyes.none()}
+
+
+def plan(cases, visits, gaps=GAPS, *, of=None, arrivals=None, others=None, weeks=26, **wanted):
+    return demand(
+        of or model(), cases, gaps, arrivals or Arrivals.none(weeks), others or SecondEyes.none(),
+        today=TODAY, weeks=weeks, visits=visits, **wanted,
+    )  # fmt: skip
+
+
+def short_courses():
+    """A model whose courses end soon, so that none is cut by the end of the plan."""
+    made = model()
+    sooner = replace(made.parameters, session_effects=np.full_like(made.parameters.session_effects, 1.0))
+    return replace(made, parameters=sooner)
+
+
+@pytest.mark.parametrize("name", ["core", "full", "lifetable", "second_session", "frailty", "mover_stayer"])
+def test_going_on_agrees_with_the_forecast(name):
+    made = model(name)
+    cases, _ = practice(12)
+    cases.loc[:3, "size_mm"] = np.nan
+    done = cases["sessions"].to_numpy()
+    found = staying(made, {k: cases[k].to_numpy() for k in cases}, done, further=5, draws=20)
+    forecast = made.forecast(cases, horizon=7)
+    for i, k in enumerate(done):
+        known = max(0, min(4, forecast.horizon - k))
+        np.testing.assert_allclose(
+            found[:, i, 1 : known + 1], forecast.in_treatment[:, i, k : k + known], atol=1e-10
+        )
+    assert (found[:, :, 0] == 1).all()
+
+
+def test_one_case_by_hand():
+    """Gap always 2 weeks, nothing missed: the next session is in week 2 after the last, the one after in week 4."""
+    cases, visits = practice(1, seed=3)
+    cases["started"], cases["sessions"], visits = "2026-03-23", 1, visits.head(1)
+    gaps = Gaps(np.array([0.0, 0.0, 1.0]), 1.0, 0.0, np.array([0.0, 1.0]))
+    found = plan(cases, visits, gaps, weeks=8)
+    stay = going_on(model(), cases, further=3, draws=20).stay.mean(axis=0)[0]
+    # this week ends before week 1 begins, so that week 2 after the session is week 2 of the plan
+    np.testing.assert_allclose(found.mean, [0, 1, 0, stay[1], 0, stay[2], 0, found.mean[7]], atol=1e-9)
+    assert found.totals[4][1] == pytest.approx(1 - stay[1], abs=1e-9)
+    assert found.start == date(2026, 3, 30)
+
+
+@pytest.mark.parametrize("size", [np.inf, 2.0])
+def test_means_follow_the_law_of_total_expectation(size):
+    """Expected slots of new starts and second eyes: starts times expected slots since a start, summed over weeks."""
+    cases, visits = practice(30)
+    arrivals = Arrivals(np.linspace(1, 5, 10)[:, None] * np.linspace(1, 2, 26), np.full(10, size))
+    found = plan(cases, visits, arrivals=arrivals, others=second_eyes())
+    np.testing.assert_allclose(found.mean, sum(found.parts.values()), rtol=1e-6)
+    for weeks, pmf in found.totals.items():
+        # the total stands on the draws chosen for it: 20 of 20 here
+        assert moments(pmf)[0] == pytest.approx(found.mean[:weeks].sum(), rel=1e-6)
+
+
+def test_expected_slots_of_open_cases_are_their_expected_sessions_over_attendance():
+    """Everyone returns at once and nothing is lost: bookings = sessions / (1 - missed), over a long span."""
+    cases, visits = practice(15)
+    cases["started"], cases["sessions"] = "2026-03-23", 1
+    visits = visits.groupby("case").head(1)
+    gaps = Gaps(np.array([0.0, 0.5, 0.5]), 1.0, 0.2, np.array([0.0, 0.7, 0.3]))
+    found = plan(cases, visits, gaps, of=short_courses(), weeks=104)
+    course = going_on(short_courses(), cases, further=60, draws=20).stay.mean(axis=0).sum()
+    assert found.mean.sum() == pytest.approx(course / 0.8, rel=2e-3)
+
+
+@settings(max_examples=25, deadline=None)
+@given(
+    st.lists(st.floats(0, 1), min_size=2, max_size=6),
+    st.floats(0.01, 1),
+    st.floats(0, 0.9),
+    st.integers(1, 30),
+)
+def test_a_case_uses_at_most_one_slot_a_week_and_counts_agree_with_weeks(shape, returning, missed, weeks):
+    pmf = np.r_[0.0, np.array(shape) + 1e-3]
+    pmf *= returning / pmf.sum()
+    gaps = Gaps(pmf, returning, missed, np.array([0.0, 0.4, 0.4]))
+    sessions = sessions_within(gaps, weeks)
+    use = slots_by_session(gaps.after(1), gaps, weeks=weeks, sessions=weeks)
+    assert (use >= 0).all()
+    assert use.sum(axis=0).max() <= 1 + 1e-12
+    counts = slot_counts(gaps.after(1), gaps, spans=(weeks,), sessions=weeks)[0]
+    np.testing.assert_allclose(counts.sum(axis=0), use.sum(axis=1), atol=1e-10)  # by session
+    assert (np.diff(counts.sum(axis=1)) <= 1e-12).all()
+    assert 1 <= sessions <= weeks
+
+
+@settings(max_examples=15, deadline=None)
+@given(st.integers(0, 12), st.integers(1, 20), st.integers(0, 10**6))
+def test_weekly_distributions_add_to_one_whatever_the_practice(n, weeks, seed):
+    cases, visits = practice(n, seed=seed)
+    found = plan(cases, visits, weeks=weeks, arrivals=poisson_arrivals(2, weeks), others=second_eyes())
+    np.testing.assert_allclose(found.weekly.sum(axis=1), 1, atol=1e-9)
+    assert (found.weekly >= 0).all()
+    low, middle, high = found.quantiles((0.1, 0.5, 0.9))
+    assert ((low <= middle) & (middle <= high)).all()
+    assert set(found.totals) == {span for span in (4, 8, 13) if span <= weeks}
+
+
+def test_the_order_of_rows_does_not_matter():
+    cases, visits = practice(25)
+    one = plan(cases, visits)
+    other = plan(cases.sample(frac=1, random_state=1), visits.sample(frac=1, random_state=2))
+    np.testing.assert_allclose(one.weekly, other.weekly, atol=1e-10)
+
+
+def test_only_new_starts_are_poisson_about_their_mean():
+    cases, visits = practice(10)
+    cases = cases.assign(ending="relieved")
+    found = plan(cases, visits, arrivals=Arrivals(np.full((20, 26), 3.0), np.full(20, np.inf)))
+    mean, sd = moments(found.weekly)
+    assert found.n_open == 0
+    assert found.weekly[0, 0] == pytest.approx(np.exp(-3.0), rel=1e-6)
+    assert (sd**2 >= mean * (1 - 1e-6)).all()  # Poisson given the draw, wider when mixed
+
+
+def test_a_case_refused_by_the_model_counts_as_the_mean_and_is_noted():
+    cases, visits = practice(10)
+    cases.loc[0, "sessions"] = 40
+    visits.loc[visits["case"] == "c0", "day"] = 0.0
+    found = plan(cases, None)
+    assert any("outside what the model saw" in note for note in found.notes)
+    assert found.n_open == 10
+
+
+def test_cases_not_yet_begun_are_left_to_the_new_starts():
+    cases, visits = practice(10)
+    cases.loc[0, ["started", "sessions"]] = ["not_applicable", 0]
+    found = open_cases(cases, GAPS, today=TODAY, visits=visits[visits["case"] != "c0"])
+    assert len(found.cases) == 9
+    assert "1 cases not yet begun" in found.notes[0]
+
+
+def test_a_case_that_missed_its_booking_waits_for_the_next():
+    cases, visits = practice(2, seed=5)
+    cases["started"], cases["sessions"] = "2026-03-09", 1
+    visits = visits.groupby("case").head(1).reset_index(drop=True)
+    visits.loc[2] = ["c1", 2, 14.0, "yes"]
+    found = open_cases(cases, GAPS, today=TODAY, visits=visits)
+    np.testing.assert_allclose(found.first[found.clock[0]], GAPS.after(3))
+    np.testing.assert_allclose(found.first[found.clock[1]], GAPS.after_missed(1))
+    assert found.weeks_since.tolist() == [3, 1]
+
+
+def test_without_visits_the_last_session_is_placed_by_the_gap_and_noted():
+    cases, _ = practice(10)
+    found = plan(cases, None, assumed_gaps(4.0))
+    assert any("without visits" in note for note in found.notes)
+    assert any("assumed" in note for note in found.notes)
+
+
+def test_a_case_long_away_needs_nothing_more():
+    cases, visits = practice(1)
+    cases["started"], visits["day"] = "2020-01-06", 0.0
+    assert plan(cases, visits).mean.sum() == pytest.approx(0.0, abs=1e-12)
+
+
+@pytest.mark.parametrize(
+    ("changes", "told"),
+    [
+        ({"weeks": 0}, "1 to 104"),
+        ({"draws": 0}, "at least 1"),
+        ({"arrivals": Arrivals.none(3)}, "at least the 26"),
+    ],
+)
+def test_what_cannot_be_planned_is_refused(changes, told):
+    cases, visits = practice(3)
+    with pytest.raises(FitError, match=told):
+        plan(cases, visits, **changes)
+
+
+def test_tables_name_each_week():
+    cases, visits = practice(5)
+    table = plan(cases, visits, weeks=13).table()
+    assert list(table.columns) == [
+        "week",
+        "monday",
+        "mean",
+        "low",
+        "middle",
+        "high",
+        "open",
+        "second_eyes",
+        "new",
+    ]
+    assert table["monday"].iloc[1] == "2026-04-06"
+    assert plan(cases, visits, weeks=13).totals_table()["weeks"].tolist() == [4, 8, 13]
+
+
+def test_ten_thousand_open_cases_are_answered():
+    cases, visits = practice(10_050)
+    assert plan(cases, visits, weeks=8).n_open == 10_050

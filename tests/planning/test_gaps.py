@@ -1,0 +1,163 @@
+from datetime import date, timedelta
+
+import numpy as np
+import pandas as pd
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from retreat.errors import FitError
+from retreat.planning.dates import first_monday, last_seen
+from retreat.planning.gaps import Gaps, assumed_gaps, bookings, fit_gaps, product_limit
+
+TODAY = date(2026, 6, 5)  # a Friday
+
+
+def tables(rows):
+    """One case a row: start, ending, then (session, day, missed)."""
+    cases, visits = [], []
+    for i, (start, ending, seen) in enumerate(rows):
+        attended = sum(missed == "no" for _, _, missed in seen)
+        cases.append((f"c{i}", start.isoformat(), attended, ending))
+        visits += [(f"c{i}", session, float(day), missed) for session, day, missed in seen]
+    return (
+        pd.DataFrame(cases, columns=["case", "started", "sessions", "ending"]),
+        pd.DataFrame(visits, columns=["case", "session", "day", "missed"]),
+    )
+
+
+def test_product_limit_agrees_with_statsmodels():
+    from statsmodels.duration.survfunc import SurvfuncRight
+
+    rng = np.random.default_rng(2)
+    time, seen = rng.integers(1, 20, 300), rng.random(300) < 0.6
+    reference = SurvfuncRight(time, seen.astype(int))
+    found = 1 - np.cumsum(product_limit(time, seen, 26))
+    np.testing.assert_allclose(found[reference.surv_times.astype(int)], reference.surv_prob, atol=1e-12)
+
+
+def test_product_limit_by_hand():
+    """Five waits, 1 1+ 2 3 3+ (plus: still open): 1/5, then 4/5 x 1/3, then 8/15 x 1/2."""
+    found = product_limit(np.array([1, 1, 2, 3, 3]), np.array([True, False, True, True, False]), 4)
+    np.testing.assert_allclose(found, [0, 1 / 5, 4 / 15, 4 / 15, 0], atol=1e-15)
+
+
+def test_gaps_count_calendar_weeks_to_the_next_booking_attended_or_missed():
+    monday = date(2026, 1, 5)
+    cases, visits = tables(
+        [
+            (monday, "relieved", [(1, 0, "no"), (2, 27, "no")]),  # a Monday, then the Sunday of week 3
+            (
+                monday,
+                "ongoing",
+                [(1, 0, "no"), (2, 28, "yes"), (2, 42, "no")],
+            ),  # missed in week 4, again in 6
+            (monday, "stopped", [(1, 0, "no")]),  # needs none: not at risk
+        ]
+    )
+    found = bookings(cases, visits, today=TODAY)
+    pairs = sorted(zip(found.weeks.tolist(), found.followed.tolist(), found.missed.tolist(), strict=True))
+    # the last session of the ongoing case has been seen for 15 weeks without another
+    assert pairs == [(2, True, True), (3, True, False), (4, True, False), (15, False, False)]
+    assert (found.n_bookings, found.n_missed) == (3, 1)
+
+
+def test_a_second_booking_in_the_week_of_a_session_counts_as_the_week_after():
+    cases, visits = tables([(date(2026, 1, 5), "relieved", [(1, 0, "no"), (2, 2, "no")])])
+    assert bookings(cases, visits, today=TODAY).weeks.tolist() == [1]
+
+
+def test_bookings_of_a_week_not_yet_over_do_not_count():
+    wednesday = date(2026, 6, 3)
+    start = date(2026, 5, 4)
+    cases, visits = tables([(start, "ongoing", [(1, 0, "no"), (2, 29, "no")])])
+    found = bookings(cases, visits, today=wednesday)
+    assert (found.weeks.tolist(), found.followed.tolist()) == ([3], [False])
+
+
+@pytest.mark.slow
+def test_returning_cases_lost_cases_and_missed_bookings_are_recovered():
+    rng = np.random.default_rng(5)
+    pmf, lost, missed = np.array([0, 0, 0.2, 0.5, 0.3]), 0.2, 0.15
+    rows = []
+    for _ in range(3000):
+        start = TODAY - timedelta(days=int(rng.integers(0, 700)))
+        seen, day, session = [(1, 0, "no")], 0, 1
+        while rng.random() > lost and session < 6:
+            day += 7 * int(rng.choice(5, p=pmf))
+            while rng.random() < missed:
+                seen.append((session + 1, day, "yes"))
+                day += 7 * int(rng.integers(1, 3))
+            session += 1
+            seen.append((session, day, "no"))
+        until = (TODAY - start).days
+        rows.append(
+            (
+                start,
+                "ongoing" if session < 6 or day > until else "relieved",
+                [s for s in seen if s[1] <= until],
+            )
+        )
+    gaps = fit_gaps(*tables(rows), today=TODAY)
+    # standard errors near 0.006 with some 4,000 gaps
+    np.testing.assert_allclose(gaps.pmf[:5], (1 - lost) * pmf, atol=0.025)
+    assert abs(gaps.returning - (1 - lost)) < 0.025
+    assert abs(gaps.missed - missed) < 0.02
+    np.testing.assert_allclose(gaps.rebooked[1:3], 0.5, atol=0.06)
+
+
+def test_open_gaps_pull_the_share_that_returns_down_no_further_than_they_were_seen():
+    weeks = np.array([3] * 10 + [1] * 90)
+    followed = np.array([True] * 10 + [False] * 90)
+    assert product_limit(weeks, followed, 10).sum() == pytest.approx(1.0)
+
+
+@given(st.lists(st.tuples(st.integers(0, 40), st.booleans()), max_size=60), st.integers(1, 30))
+def test_the_product_limit_is_a_distribution(pairs, most):
+    weeks = np.array([week for week, _ in pairs], dtype=np.int64)
+    followed = np.array([seen for _, seen in pairs], dtype=bool)
+    pmf = product_limit(weeks, followed, most)
+    assert (pmf >= 0).all()
+    assert pmf.sum() <= 1 + 1e-12
+
+
+@given(st.integers(0, 9))
+def test_what_follows_an_elapsed_wait_is_the_rest_of_the_distribution(elapsed):
+    gaps = Gaps(np.array([0.0, 0.1, 0.3, 0.2, 0.2]), 0.8, 0.1, np.array([0.0, 0.5]))
+    rest = gaps.after(elapsed)
+    left = 1 - gaps.pmf[:elapsed].sum()
+    np.testing.assert_allclose(rest.sum(), gaps.pmf[elapsed:].sum() / left, atol=1e-12)
+
+
+@given(st.floats(1, 52))
+def test_assumed_gaps_have_the_mean_given_from_two_weeks_on(weeks):
+    gaps = assumed_gaps(weeks)
+    assert gaps.assumed
+    assert gaps.returning == 1.0
+    assert gaps.mean_weeks == pytest.approx(weeks, abs=0.26 if weeks < 2 else 1e-9)
+
+
+def test_too_few_gaps_ask_for_gap_weeks():
+    cases, visits = tables([(date(2026, 1, 5), "relieved", [(1, 0, "no"), (2, 28, "no")])])
+    with pytest.raises(FitError, match="gap_weeks"):
+        fit_gaps(cases, visits, today=TODAY)
+
+
+def test_days_after_today_and_years_alone_are_refused():
+    cases, visits = tables([(date(2026, 1, 5), "relieved", [(1, 0, "no"), (2, 28, "no")])] * 12)
+    with pytest.raises(FitError, match="after 2026-01-10"):
+        fit_gaps(cases, visits, today=date(2026, 1, 10))
+    with pytest.raises(FitError, match="12 of 12 cases bear a year only"):
+        fit_gaps(cases.assign(started="2026"), visits, today=TODAY)
+
+
+@pytest.mark.parametrize("value", [0.5, 60.0])
+def test_a_gap_out_of_range_is_refused(value):
+    with pytest.raises(FitError, match="1 to 52 weeks"):
+        assumed_gaps(value)
+
+
+def test_today_is_the_last_day_seen_and_week_one_the_monday_after():
+    cases, visits = tables([(date(2026, 1, 5), "ongoing", [(1, 0, "no"), (2, 30, "no")])])
+    assert last_seen(cases, visits) == date(2026, 2, 4)
+    assert first_monday(last_seen(cases, visits)) == date(2026, 2, 9)

@@ -1,0 +1,79 @@
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from practice import GAPS, TODAY, model, moments, poisson_arrivals, practice
+
+from retreat.planning.arrivals import Arrivals
+from retreat.planning.demand import demand
+from retreat.planning.patients import simulate
+from retreat.planning.second_eyes import SecondEyes
+
+RUNS = 5000
+
+
+def both(cases, visits, *, of=None, arrivals=None, others=None, **wanted):
+    made = of or model()
+    given = (made, cases, GAPS, arrivals or Arrivals.none(16), others or SecondEyes.none())
+    exact = demand(*given, today=TODAY, weeks=16, visits=visits)
+    return exact, simulate(*given, today=TODAY, weeks=16, visits=visits, runs=RUNS, **wanted)
+
+
+def largest_distance(pmf, counts):
+    n = max(len(pmf), counts.max() + 1)
+    seen = np.cumsum(np.bincount(counts, minlength=n) / len(counts))
+    return np.abs(seen - np.cumsum(np.pad(pmf, (0, n - len(pmf))))).max()
+
+
+@pytest.mark.parametrize("size", [np.inf, 2.0])
+def test_simulation_agrees_with_the_exact_distribution_where_cases_are_independent(size):
+    cases, visits = practice(40)
+    # one draw of each rate, so that chance pairs of few draws do not differ between the two
+    arrivals, others = Arrivals(np.full((1, 26), 3.0), np.full(1, size)), SecondEyes(np.full(1, 0.003), 60)
+    exact, runs = both(cases, visits, of=model(draws=200), arrivals=arrivals, others=others, seed=3)
+    mean, sd = moments(exact.weekly)
+    # sixteen means within four standard errors: a right program fails once in a thousand seeds
+    assert (np.abs(runs.mean(axis=0) - mean) < 4 * sd / np.sqrt(RUNS)).all()
+    # Kolmogorov's distance: 1.95 / sqrt(runs) is its 0.1% point, generous where values are whole
+    limit = 1.95 / np.sqrt(RUNS)
+    assert max(largest_distance(exact.weekly[w], runs[:, w]) for w in range(16)) < limit
+    assert all(
+        largest_distance(pmf, runs[:, :weeks].sum(axis=1)) < limit for weeks, pmf in exact.totals.items()
+    )
+
+
+def test_eyes_booked_together_use_their_slots_in_the_same_weeks():
+    cases, visits = practice(2, pairs=True)
+    cases["started"], cases["sessions"] = "2026-03-23", 1
+    visits = visits.groupby("case").head(1)
+    _, apart = both(cases, visits, seed=1)
+    _, together = both(cases, visits, seed=1, eyes="together")
+    first = together[np.arange(RUNS), np.argmax(together > 0, axis=1)]
+    assert set(first[together.any(axis=1)].tolist()) == {2}  # both are needed for the first booking
+    assert together.std(axis=0)[0] > apart.std(axis=0)[0]
+
+
+def test_eyes_booked_together_use_as_many_slots_on_the_whole():
+    cases, visits = practice(30, pairs=True)
+    exact, together = both(cases, visits, seed=2, eyes="together")
+    total, sd = exact.mean.sum(), together.sum(axis=1).std()
+    # pairs begin in step with the first eye's last session, so that weeks shift a little; the total over 16 weeks less
+    assert together.sum(axis=1).mean() == pytest.approx(total, abs=0.06 * total + 4 * sd / np.sqrt(RUNS))
+
+
+def test_two_eyes_that_share_a_patient_spread_wider_than_eyes_of_two_patients():
+    made = model("frailty")
+    loading = np.full_like(made.parameters.patient_loading, 1.5)
+    hard = replace(made, parameters=replace(made.parameters.thinned(1), patient_loading=loading[:1]))
+    alone, visits = practice(60)
+    paired = alone.assign(patient=[f"p{i // 2}" for i in range(60)])
+    _, apart = both(alone, visits, of=hard, seed=1)
+    _, shared = both(paired, visits, of=hard, seed=1)
+    assert shared.sum(axis=1).var() > 1.1 * apart.sum(axis=1).var()
+
+
+def test_the_same_seed_gives_the_same_runs():
+    cases, visits = practice(10)
+    _, one = both(cases, visits, arrivals=poisson_arrivals(2), seed=4)
+    _, other = both(cases, visits, arrivals=poisson_arrivals(2), seed=4)
+    np.testing.assert_array_equal(one, other)
