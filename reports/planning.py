@@ -199,14 +199,14 @@ def timed(what: str, exact: Callable[[], np.ndarray], by_runs: Callable[[], list
 
 def sessions_by_runs(pmfs: list[np.ndarray]) -> list[int]:
     """Total sessions of each run, by the quickest plain draw there is."""
-    draw = random.Random(1).random  # noqa: S311
+    draw = random.Random(1).random
     cumulative = [list(np.cumsum(pmf)) for pmf in pmfs]
     return [sum(bisect.bisect_right(chances, draw()) for chances in cumulative) for _ in range(4000)]
 
 
 def slots_by_runs(stay: list[np.ndarray], gaps: Gaps) -> list[int]:
     """Slots of the fourth week of each run, every case followed from booking to booking through 26 weeks."""
-    draw = random.Random(1).random  # noqa: S311
+    draw = random.Random(1).random
     first, gap, again = (list(np.cumsum(pmf)) for pmf in (gaps.after(1), gaps.pmf, gaps.rebooked))
     going = [list(s[1:] / np.maximum(s[:-1], 1e-300)) for s in stay]
     out = []
