@@ -49,17 +49,7 @@ def means(posterior: Posterior) -> list[float]:
 
 def _turned(posterior: Posterior, by: int) -> Posterior:
     """The draws in another order, so that the same standard normal operators meet others."""
-    order = np.random.default_rng(by).permutation(posterior.n_draws)
-    names = (
-        "coefficients",
-        "effects",
-        "step_sd",
-        "operator_sd",
-        "operator_effect",
-        "patient_loading",
-        "never",
-    )
-    return replace(posterior, **{name: getattr(posterior, name)[order] for name in names})
+    return posterior.at(np.random.default_rng(by).permutation(posterior.n_draws))
 
 
 def posterior_by(way: str, model: str, n_cases: int, seed: int) -> dict[str, Any]:

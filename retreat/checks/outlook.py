@@ -12,15 +12,12 @@ from retreat.errors import Fault, FitError
 from retreat.fitting.bayes import fit_posterior
 from retreat.fitting.design import Design
 from retreat.fitting.nested.courses import Courses, lay_out
-from retreat.fitting.nested.hardness import kinds
 from retreat.fitting.nested.likelihood import Draws, case_log_likelihood
 from retreat.fitting.posterior import Posterior
 
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
 
-# as for a posterior's own cases
-_N_NODES = 15
 # a draw under which a course cannot be, in single precision
 _LEAST = -100.0
 # cases of patients with several looked at together: few, so that many draws fit into a block of the likelihood
@@ -58,7 +55,7 @@ class Outlook:
 
     def _log_chance(self, cases: IntArray, sessions: IntArray, ending: IntArray) -> FloatArray:
         draws = self._draws()
-        over = kinds(hard=bool(draws.loading.any()), never=bool(draws.never.any()), n_nodes=_N_NODES)
+        over = self.posterior.kinds()
         out = np.empty((self.posterior.n_draws, len(cases)))
         # where patients are all of one kind, their other cases tell nothing
         several = np.bincount(self.whole.patient)[self.whole.patient[cases]] > 1
@@ -103,7 +100,7 @@ class Outlook:
             rng = np.random.default_rng(self.seed)
             unseen = rng.standard_normal(found.operator_sd.shape) * found.operator_sd
             operator = np.concatenate([operator, unseen[..., None]], axis=2)
-        return Draws(found.coefficients, found.effects, operator, found.patient_loading, found.never)
+        return replace(found.likelihood_draws(), operator=operator)
 
 
 def refitted(design: Design, left_out: IntArray, *, seed: int) -> Outlook:

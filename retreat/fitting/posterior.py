@@ -11,7 +11,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from retreat.fitting.design import Design
-from retreat.fitting.groups import has_never_share, has_patient_effect
 from retreat.fitting.nested.courses import Courses, lay_out
 from retreat.fitting.nested.hardness import Kinds, kinds
 from retreat.fitting.nested.likelihood import Draws, case_log_likelihood, patient_log_likelihood
@@ -90,14 +89,15 @@ class Posterior:
         """At most so many draws, evenly over all; as of one chain."""
         if draws >= self.n_draws:
             return self
-        kept = np.linspace(0, self.n_draws - 1, draws).astype(int)
-        arrays = {name: getattr(self, name)[kept] for name in _ARRAYS}
-        return replace(self, n_chains=1, **arrays)
+        return self.at(np.linspace(0, self.n_draws - 1, draws).astype(int))
+
+    def at(self, rows: NDArray[np.intp]) -> Posterior:
+        """Draws at these places, in this order; as of one chain."""
+        return replace(self, n_chains=1, **{name: getattr(self, name)[rows] for name in _ARRAYS})
 
     def case_log_likelihood(self) -> FloatArray:
         """Log likelihood of each case given the other cases of its patient, shape (draws, cases)."""
-        draws = Draws(self.coefficients, self.effects, self.operator_effect, self.patient_loading, self.never)
-        return case_log_likelihood(self.courses, draws, self._kinds())
+        return case_log_likelihood(self.courses, self.likelihood_draws(), self.kinds())
 
     def patient_log_likelihood(self) -> FloatArray:
         """Joint log likelihood of the cases of each patient, shape (draws, patients), in the order of their numbers.
@@ -105,10 +105,14 @@ class Posterior:
         How hard a patient's eyes are, and whether they never respond, are integrated out. The sum over patients is
         the log likelihood of the table; that of :meth:`case_log_likelihood` is not where patients have several cases.
         """
-        draws = Draws(self.coefficients, self.effects, self.operator_effect, self.patient_loading, self.never)
-        return patient_log_likelihood(self.courses, draws, self._kinds())
+        return patient_log_likelihood(self.courses, self.likelihood_draws(), self.kinds())
 
-    def _kinds(self) -> Kinds:
+    def likelihood_draws(self) -> Draws:
+        """Draws of what the likelihood depends on."""
+        return Draws(self.coefficients, self.effects, self.operator_effect, self.patient_loading, self.never)
+
+    def kinds(self) -> Kinds:
+        """Kinds of patient that the likelihood adds up over."""
         hard, never = bool(self.patient_loading.any()), bool(self.never.any())
         return kinds(hard=hard, never=never, n_nodes=_N_NODES)
 
@@ -162,8 +166,3 @@ _NAMED = (
     "never",
 )
 _ARRAYS = (*_NAMED, "log_prior")
-
-
-def kinds_of(design: Design, *, n_nodes: int) -> Kinds:
-    """Kinds of patient that the model of a design adds up over."""
-    return kinds(hard=has_patient_effect(design), never=has_never_share(design), n_nodes=n_nodes)

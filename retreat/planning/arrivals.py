@@ -68,6 +68,19 @@ class Arrivals:
         """Weeks ahead."""
         return int(self.rate.shape[1])
 
+    def check_reaches(self, weeks: int) -> None:
+        """Refuse a plan that looks further ahead than the arrivals.
+
+        Raises
+        ------
+        FitError
+            If they do not reach so many weeks.
+        """
+        if self.weeks < weeks:
+            raise FitError(
+                Fault("arrivals", f"{self.weeks} weeks ahead", f"at least the {weeks} of the plan")
+            )
+
     @property
     def is_poisson(self) -> bool:
         """Whether starts spread as a Poisson count."""

@@ -257,10 +257,7 @@ def demand(
         raise FitError(Fault("weeks", f"{weeks!r}", "1 to 104 weeks ahead"))
     if draws < 1:
         raise FitError(Fault("draws", f"{draws!r}", "a whole number of at least 1"))
-    if arrivals.weeks < weeks:
-        raise FitError(
-            Fault("arrivals", f"{arrivals.weeks} weeks ahead", f"at least the {weeks} of the plan")
-        )
+    arrivals.check_reaches(weeks)
     from threadpoolctl import threadpool_limits
 
     with threadpool_limits(1):  # many small products: threads would only wait for each other

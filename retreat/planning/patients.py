@@ -9,7 +9,6 @@ from typing import TYPE_CHECKING, Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from retreat.errors import Fault, FitError
 from retreat.planning.arrivals import Arrivals
 from retreat.planning.demand import new_course, open_cases
 from retreat.planning.gaps import Gaps
@@ -72,10 +71,7 @@ def simulate(
     FitError
         As for :func:`retreat.planning.demand.demand`.
     """
-    if arrivals.weeks < weeks:
-        raise FitError(
-            Fault("arrivals", f"{arrivals.weeks} weeks ahead", f"at least the {weeks} of the plan")
-        )
+    arrivals.check_reaches(weeks)
     rng = np.random.default_rng([seed, 54])
     standing = open_cases(cases, gaps, today=today, visits=visits)
     further = sessions_within(gaps, weeks)

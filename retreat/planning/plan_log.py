@@ -19,10 +19,9 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from retreat.errors import Fault, TableError
-from retreat.files import write_whole
 from retreat.planning.dates import NO_DATE, day_number, visit_days
 from retreat.planning.demand import quantile
+from retreat.tables.line_log import LineLog, write_lines
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -34,7 +33,7 @@ VERSION = 1
 BAND = (0.1, 0.9)
 MONTH = 4  # weeks of the total that is held against the last month
 _KEYS = ("format", "version", "made", "start", "model", "quantiles", "weeks", "month")
-_FIX = "restore the log from a copy, or delete the line"
+_LOG = LineLog("plan", f"one {FORMAT} of version {VERSION}", "retreat plan --log")
 _DIGITS = 5
 _MOST_SLOTS = 100_000
 
@@ -196,11 +195,7 @@ def append_plan(path: str | Path, plan: Plan) -> bool:
     new = LoggedPlan(plan.today, plan.start, plan.model_id, weekly, trimmed(plan.demand.totals[MONTH]))
     if any((one.made, one.start, one.model) == (new.made, new.start, new.model) for one in before):
         return False
-    try:
-        write_whole(target, "".join(one.to_line() + "\n" for one in (*before, new)).encode())
-    except OSError as error:
-        what = f"cannot be written ({error.strerror or error})"
-        raise TableError(Fault(str(target), what, "a writable folder", "choose another")) from None
+    write_lines(target, (one.to_line() for one in (*before, new)))
     return True
 
 
@@ -212,29 +207,7 @@ def read_plans(path: str | Path) -> tuple[LoggedPlan, ...]:
     TableError
         If it is missing, cannot be read, or a line is not of that form; all such lines at once.
     """
-    source = Path(path)
-    try:
-        text = source.read_bytes().decode("utf-8")
-    except FileNotFoundError:
-        fix = "write one with retreat plan --log"
-        raise TableError(Fault(str(source), "there is no such log", "a log of plans", fix)) from None
-    except (OSError, UnicodeDecodeError) as error:
-        raise TableError(Fault(str(source), f"cannot be read ({error})", "a log of plans")) from None
-    found: list[LoggedPlan] = []
-    faults: list[Fault] = []
-    for row, line in enumerate(text.splitlines(), start=1):
-        if not line.strip():
-            continue
-        try:
-            found.append(_read(json.loads(line)))
-        except (ValueError, TypeError, LookupError, AttributeError, RecursionError, OverflowError):
-            what = "the line is not a logged plan"
-            faults.append(
-                Fault(str(source), what, f"one {FORMAT} of version {VERSION} a line", _FIX, row=row)
-            )
-    if faults:
-        raise TableError(faults)
-    return tuple(found)
+    return _LOG.read(path, _read)
 
 
 def coverage(

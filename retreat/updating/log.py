@@ -26,8 +26,8 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from retreat.errors import Fault, TableError
-from retreat.files import write_whole
 from retreat.tables.identifiers import masked, written_out
+from retreat.tables.line_log import LineLog, write_lines
 from retreat.tables.random_keys import suspect_keys
 
 if TYPE_CHECKING:
@@ -38,7 +38,7 @@ VERSION = 2
 _KEYS = ("format", "version", "made", "model", "case", "done", "ends", "next")
 # the first version held six digits of every session to come
 _KEYS_1 = (*_KEYS[:-1], "pmf")
-_FIX = "restore the log from a copy, or delete the line"
+_LOG = LineLog("forecast", f"one {FORMAT} of version {VERSION}", "retreat forecast --log")
 # chances are kept in hundredths; rounded up, the sum of those of each end may pass 1 by one each
 _PARTS = 100
 
@@ -114,12 +114,7 @@ def append_forecast(path: str | Path, forecast: Forecast, model_id: str, *, made
     known = {(one.model, one.case, one.done) for one in before}
     new = [one for one in _of(forecast, model_id, quarter) if (one.model, one.case, one.done) not in known]
     if new:
-        lines = "".join(one.to_line() + "\n" for one in (*before, *new))
-        try:
-            write_whole(target, lines.encode())
-        except OSError as error:
-            what = f"cannot be written ({error.strerror or error})"
-            raise TableError(Fault(str(target), what, "a writable folder", "choose another")) from None
+        write_lines(target, (one.to_line() for one in (*before, *new)))
     return len(new)
 
 
@@ -137,30 +132,9 @@ def read_log(path: str | Path) -> tuple[Logged, ...]:
         If it is missing, cannot be read, a line is not of that form (all such lines at once), or a key looks like an
         identifier.
     """
-    source = Path(path)
-    try:
-        text = source.read_bytes().decode("utf-8")
-    except FileNotFoundError:
-        fix = "write one with retreat forecast --log"
-        raise TableError(Fault(str(source), "there is no such log", "a log of forecasts", fix)) from None
-    except (OSError, UnicodeDecodeError) as error:
-        raise TableError(Fault(str(source), f"cannot be read ({error})", "a log of forecasts")) from None
-    found: list[Logged] = []
-    faults: list[Fault] = []
-    for row, line in enumerate(text.splitlines(), start=1):
-        if not line.strip():
-            continue
-        try:
-            found.append(_read(json.loads(line)))
-        except (ValueError, TypeError, LookupError, AttributeError, RecursionError):
-            what = "the line is not a logged forecast"
-            faults.append(
-                Fault(str(source), what, f"one {FORMAT} of version {VERSION} a line", _FIX, row=row)
-            )
-    if faults:
-        raise TableError(faults)
+    found = _LOG.read(path, _read)
     _refuse_identifiers(tuple(dict.fromkeys(one.case for one in found)))
-    return tuple(found)
+    return found
 
 
 def quarter_of_today() -> str:

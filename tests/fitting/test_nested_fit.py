@@ -20,14 +20,14 @@ from retreat.fitting.nested.hardness import kinds
 from retreat.fitting.nested.prior import definition_prior
 from retreat.fitting.nested.proposal import Mesh, Problem, no_wider, quadratics, top
 from retreat.fitting.nested.spreads import Spreads
-from retreat.fitting.posterior import kinds_of
 
 MESH = Mesh((1.5, 3.0), 6)
 
 
 def problem_of(table, n_nodes=7):
     courses, X = columns_of(table)
-    return Problem(courses, X, definition_prior(table, courses), kinds_of(table, n_nodes=n_nodes))
+    prior = definition_prior(table, courses)
+    return Problem(courses, X, prior, prior.spreads.kinds(n_nodes))
 
 
 @pytest.fixture(scope="module")

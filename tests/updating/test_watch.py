@@ -188,7 +188,7 @@ def test_a_failed_write_leaves_the_old_log(tmp_path, monkeypatch):
     def full(target, payload):
         raise OSError(28, "no space left")
 
-    monkeypatch.setattr("retreat.updating.log.write_whole", full)
+    monkeypatch.setattr("retreat.tables.line_log.write_whole", full)
     with pytest.raises(TableError, match="no space left"):
         append_forecast(path, forecast_of(["p2xx81ma"], [0]), "m1")
     assert path.read_bytes() == before

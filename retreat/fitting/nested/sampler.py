@@ -238,16 +238,14 @@ class _Search:
         bordered[~np.isfinite(local.value)] = np.eye(d + 1)
         whole = _roots(bordered)
         root, half = whole[:, :d, :d], whole[:, d, :d, None]
+        height = local.value - 0.5 * (towards * away).sum(axis=1) + 0.5 * (half[..., 0] ** 2).sum(axis=1)
         log_evidence = (
-            local.value
-            - 0.5 * (towards * away).sum(axis=1)
-            + 0.5 * (half[..., 0] ** 2).sum(axis=1)
+            height
             + 0.5 * prior.log_determinant(line)
             - np.log(np.diagonal(root, axis1=1, axis2=2)).sum(axis=1)
         )
         # the height over the prior's centre is no more than a likelihood: a quadratic between nodes that is nearly
         # flat in some direction would promise more, and draw all weights to itself
-        height = local.value - 0.5 * (towards * away).sum(axis=1) + 0.5 * (half[..., 0] ** 2).sum(axis=1)
         believed = np.isfinite(log_evidence) & (height < self.quadratics.parts.value.max() + 0.5 * d)
         return _Given(local.point, root, half, np.where(believed, log_evidence, -np.inf))
 
