@@ -41,7 +41,8 @@ import retreat
 import synthetic
 from retreat.planning.arrivals import fit_arrivals
 from retreat.planning.demand import demand
-from retreat.planning.gaps import Gaps, assumed_gaps, fit_gaps
+from retreat.planning.gap_fit import fit_gaps
+from retreat.planning.gaps import Gaps, assumed_gaps
 from retreat.planning.second_eyes import first_starts, fit_second_eyes
 from retreat.planning.timetable import slots_by_session
 from retreat.planning.totals import convolve, mixed_poisson_binomial
@@ -60,7 +61,7 @@ def scenario(folder: Path) -> Path:
     text = (Path(synthetic.__file__).parent / "scenarios" / "known.toml").read_text()
     for old, new in (
         ("2017-01-02", "2020-01-06"),
-        ("2024-06-28", "2023-12-29"),
+        ("2024-06-28", "2023-12-31"),
         ("2024-12-31", "2024-12-27"),
     ):
         text = text.replace(old, new)
@@ -121,8 +122,10 @@ def one_clinic(model: retreat.Model, path: Path, seed: int, draws: int) -> list[
         for today in PLANS:
             begun, seen = known_by(cases, visits, today)
             gaps = fit_gaps(begun, seen, today=today)
-            coming = fit_arrivals(first_starts(begun), today=today, weeks=WEEKS, draws=draws, seed=seed)
             others = fit_second_eyes(begun, today=today, draws=draws, seed=seed)
+            coming = fit_arrivals(
+                first_starts(begun), today=today, weeks=WEEKS, second_eyes=others, draws=draws, seed=seed
+            )
             plan = demand(
                 model,
                 begun,

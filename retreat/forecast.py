@@ -9,6 +9,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
+from retreat.errors import Fault, FitError
+
 if TYPE_CHECKING:
     import pandas as pd
 
@@ -135,8 +137,8 @@ class Forecast:
 
         Raises
         ------
-        ValueError
-            If `level` is not between 0 and 1.
+        FitError
+            If `level` is not above 0 and below 1.
         """
         import pandas as pd  # heavy: only whoever asks for a table pays for it
 
@@ -177,6 +179,11 @@ class Forecast:
             Columns case, done, mean, further, median, low, high, beyond, note; median, low and high are
             whole sessions, NaN when past the horizon. Where the whole model comes with cautions, a column
             `caution` says so on every row.
+
+        Raises
+        ------
+        FitError
+            If `level` is not above 0 and below 1.
 
         References
         ----------
@@ -236,7 +243,8 @@ class Forecast:
 
 def _tails(level: float) -> tuple[float, float]:
     if not 0.0 < level < 1.0:
-        raise ValueError(f"level {level!r} must lie between 0 and 1, for example 0.9")
+        percent = f"{level:g}% is level={level / 100:g}" if 1 < level < 100 else "for example level=0.8"
+        raise FitError(Fault("level", f"{level!r}", "above 0 and below 1", percent))
     return (1.0 - level) / 2.0, (1.0 + level) / 2.0
 
 

@@ -32,6 +32,7 @@ def fit(
     cases: pd.DataFrame,
     definition: str | Path | Definition = "core",
     *,
+    visits: pd.DataFrame | None = None,
     method: Method | None = None,
     seed: int = 1,
     **settings: Any,
@@ -44,8 +45,10 @@ def fit(
         From :func:`retreat.read_cases`, or any table of that form; it is checked.
     definition : str, Path or Definition
         ``"core"`` and the other names of `models/`, or the path of a TOML file.
+    visits : DataFrame, optional
+        From :func:`retreat.read_visits`: what a definition with a history learns from; others do not look at it.
     method : {"logistic", "bayes", "lifetable"}, optional
-        Default: ``"lifetable"`` for a definition with strata, else ``"logistic"``.
+        Default: ``"lifetable"`` for a definition with strata, ``"bayes"`` for progress, else ``"logistic"``.
     seed : int, from 0
         Seed of everything random.
     **settings
@@ -70,9 +73,14 @@ def fit(
     _check_own(chosen)
     name = chosen_method(chosen, method)
     check_recipe(name, seed, settings)
-    from retreat.fitting.design import design
+    from retreat.fitting.design import read_data
 
-    return fit_design(design(cases, chosen), name, seed=int(seed), settings=settings)
+    data = read_data(cases, chosen)
+    if chosen.history is None:
+        return fit_design(data.design(), name, seed=int(seed), settings=settings)
+    from retreat.fitting.histories.joined import fit_joined
+
+    return fit_joined(cases, visits, data, name, seed=int(seed), settings=settings, fit=fit_design)
 
 
 def fit_design(design: Design, method: str, *, seed: int, settings: Mapping[str, Any]) -> Model:
@@ -90,12 +98,18 @@ def chosen_method(definition: Definition, method: str | None) -> str:
     FitError
         If there is no such method, or not for this definition.
     """
-    name = method or ("lifetable" if definition.strata else "logistic")
+    name = method or _default_method(definition)
     if fault := choice_fault("method", name, METHODS):
         raise FitError(fault)
     if definition.strata and name != "lifetable":
         raise FitError(Fault("method", f"{name!r} for a definition with strata", "lifetable"))
     return name
+
+
+def _default_method(definition: Definition) -> str:
+    if definition.strata:
+        return "lifetable"
+    return "bayes" if definition.history is not None and definition.history.kind == "progress" else "logistic"
 
 
 def made_by(method: str, design: Design, settings: Mapping[str, Any]) -> str:

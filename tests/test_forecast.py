@@ -10,6 +10,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from retreat.errors import FitError
 from retreat.forecast import Forecast
 
 ENDS = ("relieved", "stopped")
@@ -211,8 +212,13 @@ def test_a_forecast_of_no_case_is_empty_and_not_an_error() -> None:
 @pytest.mark.parametrize("level", [0.0, 1.0, -0.1, 90, float("nan")])
 @pytest.mark.parametrize("method", ["table", "sessions", "to_json"])
 def test_a_level_that_is_no_share_is_refused(method: str, level: float) -> None:
-    with pytest.raises(ValueError, match="must lie between 0 and 1, for example"):
+    with pytest.raises(ValueError, match="allowed: above 0 and below 1"):
         getattr(TWO_DRAWS, method)(level)
+
+
+def test_a_level_in_percent_is_answered_with_the_share() -> None:
+    with pytest.raises(FitError, match=r"80% is level=0\.8"):
+        TWO_DRAWS.sessions(level=80)
 
 
 @pytest.mark.parametrize(

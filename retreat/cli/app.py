@@ -8,12 +8,14 @@ from typing import Any
 
 import click
 
-from retreat.errors import RetreatError
+from retreat.errors import Fault, RetreatError
 
 # in the order of the help; the name is also the module
 COMMANDS = (
     "demo",
     "check",
+    "log",
+    "keep",
     "template",
     "published",
     "fit",
@@ -41,18 +43,38 @@ class LateGroup(click.Group):
         command: click.Command = import_module(f"retreat.cli.{cmd_name}").command
         return command
 
+    def resolve_command(
+        self, ctx: click.Context, args: list[str]
+    ) -> tuple[str | None, click.Command | None, list[str]]:
+        """The command named first; an unknown name is refused with the nearest."""
+        try:
+            return super().resolve_command(ctx, args)
+        except click.UsageError as error:
+            from retreat.cli.meant import did_you_mean
+
+            meant = did_you_mean(args[0], COMMANDS).capitalize()
+            raise click.UsageError(f"{error.message} {meant}".rstrip(), ctx=ctx) from None
+
     def invoke(self, ctx: click.Context) -> Any:
-        """Run the command; a fault of an argument names the option it was given by."""
+        """Run the command; a fault of an argument names its option, and what was probably meant."""
         try:
             return super().invoke(ctx)
         except RetreatError as error:
             command = self.get_command(ctx, ctx.invoked_subcommand or "")
             flags = {} if command is None else _flags(command)
-            faults = [
-                fault if fault.row is not None else replace(fault, where=flags.get(fault.where, fault.where))
-                for fault in error.faults
-            ]
-            raise type(error)(faults) from None
+            raise type(error)(_told(error, fault, flags) for fault in error.faults) from None
+
+
+def _told(error: RetreatError, fault: Fault, flags: dict[str, str]) -> Fault:
+    """A fault as the command line tells it: by its option, the nearest allowed word, the kind of a wrong file."""
+    from retreat.cli.given import told_apart
+    from retreat.cli.meant import with_nearest
+
+    if fault.row is not None:
+        return fault
+    if fault.where in flags:
+        return with_nearest(replace(fault, where=flags[fault.where]))
+    return with_nearest(told_apart(error, fault))
 
 
 def _flags(command: click.Command) -> dict[str, str]:

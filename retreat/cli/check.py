@@ -18,10 +18,13 @@ def command(file: Path, visits: Path | None, as_json: bool) -> None:
 
     Every fault is shown with its row, column, value, what is allowed and what to do.
     """
+    from retreat.cli.given import told_apart
     from retreat.cli.show import fault_json, show_faults, show_json
+    from retreat.errors import TableError
     from retreat.tables import check_file
 
     result = check_file(file, visits)
+    faults = [told_apart(TableError(fault), fault) for fault in result.faults]
     if as_json:
         show_json(
             {
@@ -32,12 +35,12 @@ def command(file: Path, visits: Path | None, as_json: bool) -> None:
                 "n_visits": result.n_visits,
                 "verdict": result.verdict,
                 "notes": list(result.notes),
-                "faults": [fault_json(fault) for fault in result.faults],
+                "faults": [fault_json(fault) for fault in faults],
             }
         )
     else:
-        if result.faults:
-            show_faults(result.faults)
+        if faults:
+            show_faults(faults)
         for note in result.notes:
             print(f"note: {note}")
         print(result.verdict)

@@ -65,10 +65,11 @@ _BEFORE_ANY_CASE = "sheet-before-any-case.html"
 )
 @seed_option
 def command(out: Path, scenario: str, seed: int) -> None:
-    """Invent a clinic, check its tables, fit, validate, write sheets: the whole job in a folder."""
+    """Invent a clinic, check its tables, fit, validate, write sheets and a plan: the whole job in a folder."""
     from tempfile import TemporaryDirectory
 
     import retreat
+    from retreat.cli import demo_plan
     from retreat.cli.folders import made
     from retreat.cli.progress import counting, working
     from retreat.cli.validate import write_report
@@ -97,10 +98,14 @@ def command(out: Path, scenario: str, seed: int) -> None:
         with working("looking at the priors"):
             _write_priors(cases, seed, making)
         _write_forecast(model, cases, making)
+        with working("planning"):
+            visits = retreat.read_visits(making / "visits.csv", cases)
+            headline = demo_plan.write_plan(model, cases, visits, making, scenario=scenario, seed=seed)
         _write_index(model, making)
         for file in sorted(making.iterdir()):
             file.replace(out / file.name)
     print(f"sheets    {len(_EYES)} described eyes")
+    print(f"plan      {headline}")
     print(model.card.cautions[0])
     print(f"open {out / 'index.html'}")
 
@@ -118,6 +123,9 @@ def _invent(scenario: str, seed: int, out: Path) -> None:
                 fix="run the demo from a clone of the repository",
             )
         ) from None
+    known = synthetic.names()
+    if scenario not in known and not scenario.endswith(".toml"):
+        raise TableError(Fault("scenario", repr(scenario), ", ".join(known)))
     try:
         clinic = synthetic.make(scenario, seed=seed, truth=False)
     except ValueError as error:
@@ -172,17 +180,21 @@ def _write_forecast(model: Model, cases: Any, out: Path) -> None:
 
 
 def _write_index(model: Model, out: Path) -> None:
+    from retreat.cli.demo_plan import links
     from retreat.pages.html import write_page
-    from retreat.pages.report import Link, render_index
+    from retreat.pages.index import render_groups
+    from retreat.pages.report import Link
 
-    links = [
+    sheets = [
         *[Link(name, name.removesuffix(".html").replace("-", " "), words) for name, words, _ in _EYES],
         Link(
             _BEFORE_ANY_CASE,
             "sheet before any case",
             "The first sheet as a clinic without a case of its own could give it: from published averages.",
         ),
-        Link("priors.html", "priors", "What the model took for likely before it saw a case, and after."),
+        Link("forecast.csv", "forecast", "Every open case, session by session, given what it has had."),
+    ]
+    evidence = [
         Link(
             "calibration.html",
             "calibration",
@@ -190,7 +202,9 @@ def _write_index(model: Model, out: Path) -> None:
         ),
         Link("calibration.json", "calibration, every number", "The same for a program."),
         Link("measures.csv", "measures", "The measures as a table."),
-        Link("forecast.csv", "forecast", "Every open case, session by session, given what it has had."),
+        Link("priors.html", "priors", "What the model took for likely before it saw a case, and after."),
+    ]
+    files = [
         Link("cases.csv", "cases", "The invented case table."),
         Link("visits.csv", "visits", "The invented visit table."),
         Link(
@@ -207,10 +221,15 @@ def _write_index(model: Model, out: Path) -> None:
             "To start from; retreat update makes it the clinic's own.",
         ),
     ]
+    groups = {
+        "For the ophthalmologist": sheets,
+        "For the practice manager": links(),
+        "For the researcher": evidence,
+        "What it was made from": files,
+    }
     intro = [
         "Everything here was made from nothing by one command: an invented clinic, its check, a fitted model, its "
-        "calibration on unseen patients, and counselling sheets."
+        "calibration on unseen patients, counselling sheets, and a plan of its slots."
     ]
-    write_page(
-        render_index("The demonstration", intro, links, banners=model.card.cautions), out / "index.html"
-    )
+    page = render_groups("The demonstration", intro, groups, banners=model.card.cautions)
+    write_page(page, out / "index.html")

@@ -76,15 +76,25 @@ def _print(found: Elicited, out: Path) -> None:
             f"{found.base.ends[question.end].replace('_', ' ')} by session {question.session}",
             _given(found.answers.counts[i, q]),
             f"{found.fitted[i, q]:.0f}",
-            f"{found.low[i, q]:.0f} to {found.high[i, q]:.0f}",
-            f"{found.before[i, q]:.0f}",
+            f"{found.mean[i, q]:.0f} ({found.low[i, q]:.0f} to {found.high[i, q]:.0f})",
+            f"{found.before_mean[i, q]:.0f}",
         )
         for i, eye in enumerate(found.answers.eyes)
         for q, question in enumerate(questions)
     ]
-    headings = ("of 100 eyes like", "ended so", "answer", "new prior", "90% range", "prior before")
+    headings = (
+        "of 100 eyes like",
+        "ended so",
+        "answer",
+        "new prior, middle",
+        "mean (90% range)",
+        "prior before, mean",
+    )
     show_table(headings, rows)
-    print("Ranges are for an operator not seen.")
+    print(
+        "The middle is for a usual operator, as the answers are. Means and ranges are for an operator not seen, as in "
+        "retreat report priors; means lie nearer to 50."
+    )
     print(f"Eyes in mind for each answer: {found.eyes_in_mind:.3g} ({found.eyes_in_mind_source}).")
     print(
         f"The new priors are worth about {found.effective_cases:.0f} cases in all, mixed like the eyes described "

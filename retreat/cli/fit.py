@@ -13,6 +13,7 @@ from retreat.cli.options import FILE, json_option, method_option, model_option, 
 @click.command(epilog="Example: retreat fit cases.csv --model core --method logistic --out clinic.retreat")
 @click.argument("cases", type=FILE)
 @click.option("--out", type=FILE, required=True, help="File to write the model to.")
+@click.option("--visits", type=FILE, help="Visit table, for a model that learns from what each session did.")
 @model_option
 @method_option
 @seed_option
@@ -23,6 +24,7 @@ from retreat.cli.options import FILE, json_option, method_option, model_option, 
 def command(
     cases: Path,
     out: Path,
+    visits: Path | None,
     definition: str,
     method: str | None,
     seed: int,
@@ -32,18 +34,23 @@ def command(
     as_json: bool,
 ) -> None:
     """Fit a model to the table CASES and save it."""
+    import sys
+
     import retreat
     from retreat.cli.folders import apart
     from retreat.cli.progress import working
     from retreat.cli.show import show_json
 
-    apart(out, cases)
+    apart(out, cases, visits)
     settings: dict[str, Any] = {} if penalty is None else {"penalty": _penalty(penalty)}
     if sampler is not None:
         settings["sampler"] = sampler
     table = retreat.read_cases(cases)
+    seen = None if visits is None else retreat.read_visits(visits, table)
     with working("fitting"):
-        fitted = retreat.fit(table, definition, method=method, seed=seed, **settings)  # type: ignore[arg-type]  # checked inside
+        fitted = retreat.fit(table, definition, visits=seen, method=method, seed=seed, **settings)  # type: ignore[arg-type]  # checked inside
+    if seen is not None and fitted.history is None:
+        print(f"{fitted.card.name} does not learn from visits: they were checked, not used", file=sys.stderr)
     fitted.save(out)
     if effects is not None:
         from retreat.tables import write_atomically

@@ -12,8 +12,8 @@ from retreat.cli.options import FILE, json_option
 if TYPE_CHECKING:
     from retreat.forecast import Forecast
 
-# cases named behind a note; the rest are counted, and --json gives each its own
-_NAMED = 5
+# cases named behind a note, and cases shown; the rest are counted, and --json gives each its own
+_NAMED, _SHOWN = 5, 20
 
 
 @click.command(
@@ -21,15 +21,25 @@ _NAMED = 5
 )
 @click.argument("model", type=FILE)
 @click.option("--cases", type=FILE, required=True, help="Case table; its open cases are forecast.")
+@click.option("--visits", type=FILE, help="Visit table: what the sessions of those cases showed.")
 @click.option("--horizon", default=8, show_default=True, help="Largest session.")
 @click.option("--level", default=0.9, show_default=True, help="Coverage of the ranges.")
-@click.option("--out", type=FILE, help="CSV file to write; else printed.")
+@click.option(
+    "--out", type=FILE, help="CSV file to write: every case, session by session; else a summary is printed."
+)
 @click.option(
     "--log", type=FILE, help="Also add the forecasts to this log in the clinic, for retreat update --watch."
 )
 @json_option
 def command(
-    model: Path, cases: Path, horizon: int, level: float, out: Path | None, log: Path | None, as_json: bool
+    model: Path,
+    cases: Path,
+    visits: Path | None,
+    horizon: int,
+    level: float,
+    out: Path | None,
+    log: Path | None,
+    as_json: bool,
 ) -> None:
     """Forecast the open cases of a table by the saved MODEL, each given the sessions it has had."""
     import sys
@@ -42,13 +52,17 @@ def command(
     from retreat.model.request import check_usable
 
     if not 0 < level < 1:
-        raise FitError(Fault("level", f"{level:g}", "between 0 and 1, for example 0.9"))
-    apart(out, model, cases, log)
-    apart(log, model, cases)
+        percent = f"{level:g}% is --level {level / 100:g}" if 1 < level < 100 else "for example --level 0.9"
+        raise FitError(Fault("level", f"{level:g}", "above 0 and below 1", percent))
+    apart(out, model, cases, visits, log)
+    apart(log, model, cases, visits)
     fitted = retreat.load(model)
     table = retreat.read_cases(cases)
+    seen = None if visits is None else retreat.read_visits(visits, table)
     check_usable(fitted.card)
-    forecast, refused = forecast_open(fitted, table, horizon=horizon)
+    forecast, refused = forecast_open(fitted, table, horizon=horizon, visits=seen)
+    if seen is None and fitted.history is not None:
+        print("this model takes in what the sessions showed: give --visits", file=sys.stderr)
     print(f"{int((table['ending'] != 'ongoing').sum())} ended cases left aside", file=sys.stderr)
     found = fitted.card.validated
     checked = (
@@ -72,14 +86,45 @@ def command(
     if as_json:
         show_json(forecast.to_json(level))
         return
-    text = forecast.table(level).round(6).to_csv(index=False, lineterminator="\n")
     if out is None:
-        print(text, end="")
+        _summarise(forecast, level)
         return
     from retreat.tables import write_atomically
 
-    write_atomically(out, text)
+    write_atomically(out, forecast.table(level).round(6).to_csv(index=False, lineterminator="\n"))
     print(out)
+
+
+def _summarise(forecast: Forecast, level: float) -> None:
+    """One row a case, the first of them; cautions and notes have been told already."""
+    from retreat.cli.show import show_table
+
+    def session(value: float) -> str:
+        return f"{value:.0f}" if value == value else f"over {forecast.horizon}"
+
+    found = forecast.sessions(level)
+    rows = [
+        (
+            row["case"],
+            str(row["done"]),
+            f"{row['further']:.1f}",
+            session(row["median"]),
+            session(row["low"])
+            if row["low"] != row["low"]
+            else f"{session(row['low'])} to {session(row['high'])}",
+            f"{100 * row['beyond']:.0f}%",
+        )
+        for row in found.head(_SHOWN).to_dict("records")
+    ]
+    past = f"past session {forecast.horizon}"
+    headings = ("case", "done", "further, mean", "ends at, middle", f"{100 * level:g}% range", past)
+    show_table(headings, rows)
+    more = f"and {len(found) - _SHOWN} more; " if len(found) > _SHOWN else ""
+    further = f"{found['further'].sum():.0f} further sessions expected up to session {forecast.horizon}"
+    print(
+        f"{more}{len(found)} open cases, {further} if all come back. Sessions count from the first of the course."
+    )
+    print("Every case, session by session, with each end: --out FILE (CSV) or --json.")
 
 
 def _by_note(forecast: Forecast) -> dict[str, list[str]]:

@@ -13,8 +13,10 @@ if TYPE_CHECKING:
     from retreat.model import Model
 
 
-def forecast_open(model: Model, cases: pd.DataFrame, *, horizon: int) -> tuple[Forecast, dict[str, str]]:
-    """Forecast of the open cases, and why others were set aside, by case.
+def forecast_open(
+    model: Model, cases: pd.DataFrame, *, horizon: int, visits: pd.DataFrame | None = None
+) -> tuple[Forecast, dict[str, str]]:
+    """Forecast of the open cases, and why others were set aside, by case; visits tell what their sessions showed.
 
     Raises
     ------
@@ -33,4 +35,4 @@ def forecast_open(model: Model, cases: pd.DataFrame, *, horizon: int) -> tuple[F
     inside = open_cases[~open_cases["case"].isin(list(refused))].reset_index(drop=True)
     if inside.empty:
         raise FitError([Fault(f"case {case}", why) for case, why in refused.items()])
-    return model.forecast(inside, horizon=horizon), refused
+    return model.forecast(inside, visits=visits, horizon=horizon), refused

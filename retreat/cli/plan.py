@@ -31,6 +31,11 @@ _OF_A_CLINIC = (
     "what_if",
 )
 _MOST_CLOSED = 366
+_KEPT = {
+    "added": "written",
+    "replaced": "written, in place of the earlier plan of this day and model",
+    "same": "not written, since it holds this very plan",
+}
 _MOST_RUNS = 1000
 
 
@@ -45,7 +50,10 @@ _MOST_RUNS = 1000
 )
 @click.option("--gap-weeks", type=float, help="Weeks between sessions, assumed instead of learned.")
 @click.option("--weeks", default=26, show_default=True, help="Weeks ahead, 13 to 52.")
-@click.option("--today", help="Day of the plan, ISO; default the last day in the tables.")
+@click.option(
+    "--today",
+    help="Day of the plan, ISO; default the last day in the tables. Week 1 is the week after.",
+)
 @click.option("--sessions-per-day", type=int, help="Slots on a clinic day on one laser.")
 @click.option("--days", help="Days of treatment, such as mon,thu.")
 @click.option("--half-days", help="Days with half the slots, such as fri.")
@@ -56,7 +64,11 @@ _MOST_RUNS = 1000
 )
 @click.option("--holidays", "country", help="Keep the public holidays of a country, such as GB-ENG or DE-BY.")
 @click.option("--machines", type=int, help="Lasers at work side by side.  [default: 1]")
-@click.option("--min-gap-weeks", type=int, help="Least weeks between two sessions of an eye.")
+@click.option(
+    "--min-gap-weeks",
+    type=int,
+    help="Least calendar weeks between two sessions of an eye.",
+)
 @click.option("--both-eyes-same-day", is_flag=True, help="Two open eyes of a patient are treated on one day.")
 @click.option(
     "--what-if",
@@ -71,7 +83,7 @@ _MOST_RUNS = 1000
     "--log", type=FILE, help="Log of plans: earlier ones are held against the visits, this one is added."
 )
 @click.option("--practice", default="", help="Name of the practice on the page.")
-@click.option("--out", type=FILE, help="HTML page to write; it prints on one page.")
+@click.option("--out", type=FILE, help="HTML page to write; it prints on one or two sheets of paper.")
 @click.option("--csv", type=FILE, help="Weeks as CSV.")
 @click.option("--xlsx", type=FILE, help="The plan as a workbook.")
 @click.option("--ics", type=FILE, help="Proposed blocks as a calendar.")
@@ -129,6 +141,8 @@ def command(
         raise click.UsageError("--ics needs --sessions-per-day and --days")
     if not 0 <= runs <= _MOST_RUNS:
         raise click.UsageError(f"--runs {runs}: give 0 to {_MOST_RUNS}")
+    names = _scenarios(what_if)
+    _check_runs(names, runs)
     inputs = [path for path in (model, cases, visits, prices) if path is not None]
     written = [path for path in (out, csv, xlsx, ics, log) if path is not None]
     for place, path in enumerate(written):
@@ -138,7 +152,6 @@ def command(
         clinic = _clinic(
             sessions_per_day, days, half_days, closed, country, machines, min_gap_weeks, both_eyes_same_day
         )
-    names = _scenarios(what_if)
     fitted = retreat.load(model)
     table = retreat.read_cases(cases)
     seen = None if visits is None else retreat.read_visits(visits, table)
@@ -159,15 +172,16 @@ def command(
             prices=paid,
             seed=seed,
         )
-        held = None if log is None else _held(log, made, table, seen)
-        waits, changes = _simulated(made, fitted, table, seen, clinic, names, runs, seed)
-    _write(
+        held = None if log is None else held_against(log, made, table, seen)
+        waits, changes = simulated(made, fitted, table, seen, clinic, names, runs, seed)
+    write_files(
         made, out=out, csv=csv, xlsx=xlsx, ics=ics, held=held, waits=waits, changes=changes, practice=practice
     )
+    kept = "added"
     if log is not None:
         from retreat.planning.plan_log import append_plan
 
-        append_plan(log, made)
+        kept = append_plan(log, made)
     if as_json:
         show_json(
             made.to_json()
@@ -180,10 +194,10 @@ def command(
         return
     _print(made, held, waits, changes)
     for path in written:
-        print(f"written: {path}")
+        print(f"{'written' if path != log else _KEPT[kept]}: {path}")
 
 
-def _held(log: Path, plan: Plan, cases: pd.DataFrame, visits: pd.DataFrame | None) -> Coverage | None:
+def held_against(log: Path, plan: Plan, cases: pd.DataFrame, visits: pd.DataFrame | None) -> Coverage | None:
     """Earlier plans of a log against the visits; None without visits."""
     from retreat.planning.plan_log import coverage, read_plans
 
@@ -191,7 +205,7 @@ def _held(log: Path, plan: Plan, cases: pd.DataFrame, visits: pd.DataFrame | Non
     return None if visits is None else coverage(plans, cases, visits, today=plan.today)
 
 
-def _simulated(
+def simulated(
     plan: Plan,
     model: Model,
     cases: pd.DataFrame,
@@ -201,6 +215,7 @@ def _simulated(
     runs: int,
     seed: int,
 ) -> tuple[Waits | None, tuple[Difference, ...]]:
+    """Waiting in simulated clinics, and what changes would do to it; nothing without a clinic or runs."""
     if clinic is None or not runs:
         return None, ()
     from retreat.planning.queue import simulate
@@ -212,13 +227,24 @@ def _simulated(
 
 
 def _scenarios(names: tuple[str, ...]) -> tuple[str, ...]:
+    from retreat.cli.meant import did_you_mean
     from retreat.planning.what_if import SCENARIOS
 
     every = SCENARIOS if "all" in names else tuple(dict.fromkeys(names))
     for name in every:
         if name not in SCENARIOS:
-            raise click.UsageError(f"--what-if {name}: give {', '.join(SCENARIOS)}, or all")
+            meant = did_you_mean(name, (*SCENARIOS, "all"))
+            raise click.UsageError(
+                f"--what-if {name}: give {', '.join(SCENARIOS)}, or all; {meant}".rstrip("; ")
+            )
     return every
+
+
+def _check_runs(names: tuple[str, ...], runs: int) -> None:
+    from retreat.planning.what_if import LEAST_RUNS
+
+    if names and runs < LEAST_RUNS:
+        raise click.UsageError(f"--what-if needs --runs of at least {LEAST_RUNS} to compare, not {runs}")
 
 
 def _clinic(
@@ -246,12 +272,16 @@ def _clinic(
 
 
 def _weekdays(option: str, text: str | None) -> tuple[int, ...]:
+    from retreat.cli.meant import did_you_mean
     from retreat.planning.capacity import WEEKDAYS
 
     found = []
     for name in (text or "").replace(" ", "").lower().split(","):
         if name and name[:3] not in WEEKDAYS:
-            raise click.UsageError(f"{option} {name}: give days such as {','.join(WEEKDAYS[:5])}")
+            meant = did_you_mean(name[:3], WEEKDAYS)
+            raise click.UsageError(
+                f"{option} {name}: give days such as {','.join(WEEKDAYS[:5])}; {meant}".rstrip("; ")
+            )
         if name:
             found.append(WEEKDAYS.index(name[:3]))
     return tuple(sorted(set(found)))
@@ -278,7 +308,7 @@ def _span(text: str) -> list[date]:
     return [begins + timedelta(days=i) for i in range((ends - begins).days + 1)]
 
 
-def _write(
+def write_files(
     plan: Plan,
     *,
     out: Path | None,
@@ -290,6 +320,7 @@ def _write(
     changes: tuple[Difference, ...],
     practice: str,
 ) -> None:
+    """Write a plan as a page, as tables and as a calendar, each where a file was named."""
     from retreat.tables import write_atomically
 
     if out is not None:
@@ -309,12 +340,12 @@ def _write(
     if ics is not None:
         from retreat.planning.exports import to_calendar
 
-        write_atomically(ics, to_calendar(plan).encode("utf-8"))
+        write_atomically(ics, to_calendar(plan, practice=practice).encode("utf-8"))
 
 
 def _print(plan: Plan, held: Coverage | None, waits: Waits | None, changes: tuple[Difference, ...]) -> None:
     from retreat.cli.show import show_table
-    from retreat.pages.plan import CHANGE_COLUMNS, CHANGES_SAID, total_columns, total_rows
+    from retreat.pages.plan import CHANGE_COLUMNS, CHANGES_SAID, lower_bound, total_columns, total_rows
 
     for line in plan.cautions:
         print(line)
@@ -325,6 +356,8 @@ def _print(plan: Plan, held: Coverage | None, waits: Waits | None, changes: tupl
     if waits is not None:
         show_table(("wait to, days", "mean", "9 in 10 within"), waits.rows())
         print(waits.sentence)
+        if (bound := lower_bound(plan)) is not None:
+            print(bound)
     if changes:
         show_table(CHANGE_COLUMNS, [one.row() for one in changes])
         print(CHANGES_SAID)

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 import click
 
 from retreat.cli.options import FILE, json_option, model_option, seed_option
+from retreat.cli.study_size import size
 
 if TYPE_CHECKING:
     from retreat.checks import FitChecks
@@ -17,6 +18,9 @@ if TYPE_CHECKING:
 @click.group(epilog="Example: retreat report priors --model core --out priors.html")
 def command() -> None:
     """Write pages about a model: what its priors say and imply, and whether a Bayesian fit is like its cases."""
+
+
+command.add_command(size)
 
 
 @command.command(epilog="Example: retreat report priors --model core --cases cases.csv --out priors.html")

@@ -30,7 +30,9 @@ if TYPE_CHECKING:
     show_default=True,
     help="How the bootstrap corrects: harrell or 632+.",
 )
-@click.option("--folds", default=10, show_default=True, help="Folds; all cases of a patient are in one.")
+@click.option(
+    "--folds", type=int, help="Folds; all cases of a patient are in one (default: 10; 5 for progress)."
+)
 @click.option("--repeats", default=1, show_default=True, help="Deals into folds.")
 @click.option(
     "--by", multiple=True, help="operator, site or period: leave each out in turn. May be repeated."
@@ -40,6 +42,11 @@ if TYPE_CHECKING:
     default=0,
     show_default=True,
     help="Imputed copies of each sample; 0 leaves incomplete cases out.",
+)
+@click.option("--visits", type=FILE, help="Table of visits: what a model with a history learns from.")
+@click.option(
+    "--at",
+    help="Sessions had after which forecasts are looked at, such as 0,1,2,3; the word none for no such look.",
 )
 @click.option("--jobs", default=1, show_default=True, help="Processes; -1 is one a core.")
 @click.option("--cluster", default="", help="Address of a Dask scheduler that does the work.")
@@ -53,10 +60,12 @@ def command(
     method: str | None,
     resamples: int,
     correction: str,
-    folds: int,
+    folds: int | None,
     repeats: int,
     by: tuple[str, ...],
     imputations: int,
+    visits: Path | None,
+    at: str | None,
     jobs: int,
     cluster: str,
     seed: int,
@@ -68,11 +77,21 @@ def command(
     "frailty")) of the library holds the Bayesian frailty model beside it too.
     """
     import retreat
+    from retreat.cli.folders import made
     from retreat.cli.progress import counting
     from retreat.cli.show import show_json
 
     model = None if into is None else retreat.load(into)
+    landmarks = _landmarks(at)
     table = retreat.read_cases(cases)
+    sessions = None if visits is None else retreat.read_visits(visits, table)
+    # what would stop the writing at the end is told before the long work
+    if model is not None and into is not None:
+        from retreat.cli.into import check_into
+
+        check_into(model, into, table, definition, method, imputations)
+    if out is not None:
+        made(out)
     with counting("validating") as progress:
         report = retreat.validate(
             table,
@@ -84,6 +103,8 @@ def command(
             repeats=repeats,
             by=by,
             imputations=imputations,
+            visits=sessions,
+            at=landmarks,
             jobs=jobs,
             cluster=cluster,
             seed=seed,
@@ -99,6 +120,18 @@ def command(
     if model is not None and into is not None:
         report.stamp(model).save(into)
         print(f"verdict written into {into}")
+
+
+def _landmarks(text: str | None) -> tuple[int, ...] | None:
+    if text is None:
+        return None
+    if text.strip() == "none":
+        return ()
+    try:
+        return tuple(int(part) for part in text.split(","))
+    except ValueError:
+        allowed = "whole sessions had with commas, such as 0,1,2,3, or none"
+        raise click.BadParameter(f"{text!r} is not {allowed}", param_hint="--at") from None
 
 
 def write_report(reports: list[ValidationReport], folder: Path) -> list[Path]:

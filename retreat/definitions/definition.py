@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from retreat.coding import Coding, Term
 from retreat.definitions.entries import Gates, Groups, Outcome, Sessions, TermEntry, Verdict
+from retreat.definitions.histories import HistoryEntry
 from retreat.definitions.studies import BetweenStudies, Kind, LeftOut, Study
 from retreat.hazard import Link
 
@@ -68,6 +69,8 @@ class Definition:
         Published results that are not used, with reasons.
     basis : str
         What every output of a fitted model must say its priors come from; empty where they need no word.
+    history : HistoryEntry or None
+        How what the sessions of a course showed enters the forecast; None where it does not.
     """
 
     name: str
@@ -91,6 +94,7 @@ class Definition:
     studies: tuple[Study, ...] = ()
     left_out: tuple[LeftOut, ...] = ()
     basis: str = ""
+    history: HistoryEntry | None = None
 
     @property
     def ends(self) -> tuple[str, ...]:

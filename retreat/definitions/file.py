@@ -18,6 +18,7 @@ from retreat.definitions.entries import (
     TermEntry,
     Verdict,
 )
+from retreat.definitions.histories import HistoryEntry
 from retreat.definitions.studies import BetweenStudies, Kind, LeftOut, Study
 from retreat.hazard import Link
 
@@ -36,6 +37,7 @@ class File(Entry):
     pseudo_cases: Annotated[Number, Field(ge=0)] = 0.0
     terms: tuple[TermEntry, ...] = ()
     groups: Groups = Groups()
+    history: HistoryEntry | None = None
     gates: Gates = Gates()
     verdict: Verdict = Verdict()
     support: Mapping[str, tuple[Number, ...]] = {}

@@ -29,6 +29,7 @@ from retreat.definitions.entries import (
 )
 from retreat.definitions.faults import session_faults, strata_faults, support_faults, term_faults
 from retreat.definitions.file import File
+from retreat.definitions.histories import HistoryEntry, HistoryPrior, history_faults
 from retreat.definitions.studies import BetweenStudies, Kind, LeftOut, Lost, Study
 from retreat.definitions.study_faults import study_faults
 from retreat.errors import DefinitionError, Fault
@@ -54,6 +55,8 @@ _ENTRIES: Mapping[str, type[BaseModel]] = {
     "lost": Lost,
     "studies": Study,
     "left_out": LeftOut,
+    "history": HistoryEntry,
+    "priors": HistoryPrior,
 }
 _ALLOWED = {
     "model_type": "a table of entries",
@@ -149,6 +152,8 @@ def _faults(
         faults += support_faults(source, file.support)
     if "strata" not in broken:
         faults += strata_faults(source, file.strata, has_terms=bool(written))
+    if "history" not in broken:
+        faults += history_faults(source, file.history, ends)
     return faults + study_faults(source, file, studies, terms, written, broken=broken)
 
 
@@ -229,6 +234,7 @@ def _definition(file: File, fingerprint: str) -> Definition:
         terms=tuple(_term(entry) for entry in file.terms),
         entries=file.terms,
         groups=file.groups,
+        history=file.history,
         gates=file.gates,
         verdict=file.verdict,
         likeness=dict(file.support),

@@ -58,6 +58,9 @@ class Elicited:
         Of 100 eyes, in the middle of the new priors, and a 90% range of the share for an operator not seen.
     before : ndarray of float, shape (eyes, questions)
         Of 100 eyes, in the middle of the priors before.
+    mean, before_mean : ndarray of float, shape (eyes, questions)
+        Mean share of 100 eyes for an operator not seen, by the new priors and by those before, as
+        :func:`retreat.prior_report` tells them.
     eyes_in_mind : float
         Eyes that the answers of one described eye were taken to stand for.
     eyes_in_mind_source : str
@@ -81,6 +84,8 @@ class Elicited:
     low: FloatArray
     high: FloatArray
     before: FloatArray
+    mean: FloatArray
+    before_mean: FloatArray
     eyes_in_mind: float
     eyes_in_mind_source: str
     effective: FloatArray
@@ -121,6 +126,8 @@ class Elicited:
                             "low": self.low[i, q],
                             "high": self.high[i, q],
                             "before": self.before[i, q],
+                            "mean": self.mean[i, q],
+                            "before_mean": self.before_mean[i, q],
                         }
                         for q, question in enumerate(self.answers.questions)
                     },
@@ -193,7 +200,8 @@ def elicit(
     new, kept = _written(base, coding, centre, np.sqrt(variance), when=date or _today(), weight=weight)
     new_work = task(told, new, coding)
     effective = by_eye(new_work, first, new_work.mean, 1.0 / new_work.precision)
-    low, high = _ranges(told, new, coding, seed=seed)
+    mean, low, high = _not_seen(told, new, coding, seed=seed)
+    before_mean, _, _ = _not_seen(told, base, coding, seed=seed)
     return Elicited(
         definition=new,
         base=base,
@@ -202,6 +210,8 @@ def elicit(
         low=low,
         high=high,
         before=_middle(work, told),
+        mean=mean,
+        before_mean=before_mean,
         eyes_in_mind=found.in_mind,
         eyes_in_mind_source=found.source,
         effective=effective,
@@ -343,14 +353,15 @@ def _middle(work: Task, answers: Answers) -> FloatArray:
     return 100.0 * np.stack([share_by(work, work.mean, q)[0] for q in answers.questions], axis=-1)
 
 
-def _ranges(
+def _not_seen(
     answers: Answers, definition: Definition, coding: Coding, *, seed: int
-) -> tuple[FloatArray, FloatArray]:
+) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Mean and 90% range of 100 eyes for an operator not seen, three arrays of shape (eyes, questions)."""
     parameters = prior_draws(definition, coding, draws=_DRAWS, sessions=answers.n_sessions, seed=seed)
     told = implied(answers.eyes, definition, coding, parameters)
     asked = [told.quantities.index(question.column) for question in answers.questions]
     low, high = told.range(_LEVEL)
-    return 100.0 * low[:, asked], 100.0 * high[:, asked]
+    return 100.0 * told.mean()[:, asked], 100.0 * low[:, asked], 100.0 * high[:, asked]
 
 
 def _alike_notes(answers: Answers) -> tuple[str, ...]:

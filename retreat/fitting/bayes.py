@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import logging
 import sys
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import ExitStack, contextmanager, redirect_stdout
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -97,12 +97,21 @@ def fit_bayes(
     """
     _check(design, draws=draws, tune=tune, chains=chains, prior_scale=prior_scale)
     model = build(design, prior_scale=prior_scale)
-    trace = _sample(model, seed=seed, draws=draws, tune=tune, chains=chains, target_accept=_TARGET_ACCEPT)
+    trace = sampled(
+        model,
+        parameters(model),
+        seed=seed,
+        draws=draws,
+        tune=tune,
+        chains=chains,
+        target_accept=_TARGET_ACCEPT,
+    )
     gates = assess(trace)
     if not gates.failures:
         return BayesFit(design, trace, gates, 1, prior_scale)
-    trace = _sample(
+    trace = sampled(
         model,
+        parameters(model),
         seed=seed + 1,
         draws=2 * draws,
         tune=2 * tune,
@@ -308,7 +317,23 @@ def save_trace(fit: BayesFit, path: str | Path) -> None:
         beside.unlink(missing_ok=True)
 
 
-def _sample(model: Any, *, seed: int, draws: int, tune: int, chains: int, target_accept: float) -> Any:
+def sampled(
+    model: Any,
+    names: Sequence[str],
+    *,
+    seed: int,
+    draws: int,
+    tune: int,
+    chains: int,
+    target_accept: float,
+) -> Any:
+    """Chains of a PyMC model by NUTS, one core and one seed a chain; `names` are kept.
+
+    Returns
+    -------
+    DataTree
+        ArviZ groups `posterior` and `sample_stats`.
+    """
     import pymc as pm  # heavy: only a Bayesian fit pays for it
     from threadpoolctl import threadpool_limits
 
@@ -328,12 +353,12 @@ def _sample(model: Any, *, seed: int, draws: int, tune: int, chains: int, target
             random_seed=seed,
             nuts={"target_accept": target_accept},
             nuts_sampler="nutpie",
-            var_names=parameters(model),
+            var_names=list(names),
             progressbar=sys.stderr.isatty(),
             compute_convergence_checks=False,
         )
     # nutpie keeps every free variable whatever is asked for; PyMC adds groups of data
-    trace["posterior"] = trace["posterior"].to_dataset()[parameters(model)]
+    trace["posterior"] = trace["posterior"].to_dataset()[list(names)]
     for group in set(trace.children) - {"posterior", "sample_stats"}:
         del trace[group]
     return trace

@@ -203,6 +203,7 @@ class CaseData:
         missing = {name: is_missing(self.features[name]) & self.begun for name in definition.features}
         complete = self.complete
         sessions, ending = self.sessions[complete], self.ending[complete]
+        _check_columns(missing, self.begun, definition)
         _check_gates(ending, len(self.begun), missing, definition)
         kept = {name: values[complete] for name, values in self.features.items()}
         coding = learn(definition.terms, kept)
@@ -295,6 +296,24 @@ def outcome(cases: pd.DataFrame, definition: Definition) -> tuple[IntArray, IntA
         return sessions, ending.astype(np.int64)
     ended = (sessions <= last) & (words != "ongoing")
     return np.minimum(sessions, last), ended.astype(np.int64)
+
+
+def _check_columns(
+    missing: Mapping[str, NDArray[np.bool_]], begun: NDArray[np.bool_], definition: Definition
+) -> None:
+    """Refuse a table in which no case bears a feature of the definition: more cases would not help."""
+    faults = []
+    for name, gone in missing.items():
+        if not begun.any() or not gone[begun].all():
+            continue
+        columns = " or ".join(feature_floor.FEATURES[name].needs)
+        what = (
+            f"not known in any of {int(begun.sum())} cases: {columns} is not in the table, or never recorded"
+        )
+        fix = f"add what is lacking, or fit a definition without {name}, such as lifetable"
+        faults.append(Fault(name, what, f"a value for each case of {definition.name}", fix))
+    if faults:
+        raise FitError(faults)
 
 
 def _check_gates(

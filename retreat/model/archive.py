@@ -20,18 +20,22 @@ from retreat.files import write_whole
 from retreat.model.card import ModelCard
 from retreat.model.casemix import CaseMix
 from retreat.model.fitted import Model
+from retreat.model.history.saved import history_of
 from retreat.model.kernel import Parameters
 from retreat.model.support import Support
 
 FORMAT = "retreat-model"
-SCHEMA_VERSION = 2
+SCHEMA_VERSION = 3
 _ARRAYS = ("coefficients", "session_effects", "operator_effect", "patient_loading", "never")
+_HISTORY = "history"
+# members that only some models have
+_OPTIONAL = ("never", _HISTORY)
 # arrays of each schema version that can be read, with the name each has now
 _READABLE = {
     1: {name: name for name in _ARRAYS[:3]} | {"patient_sd": "patient_loading"},
     2: {name: name for name in _ARRAYS},
+    3: {name: name for name in (*_ARRAYS, _HISTORY)},
 }
-_OPTIONAL = "never"
 _HEADER = "model.json"
 _MAX_MEMBER_BYTES = 256 * 1024 * 1024
 _NEW_FIT = "fit the model again from the case table"
@@ -107,7 +111,8 @@ def _pack(model: Model) -> bytes:
     description = _description(model)
     header = {
         "format": FORMAT,
-        "schema_version": SCHEMA_VERSION,
+        # a program that knows no history still reads a model without one
+        "schema_version": SCHEMA_VERSION if model.history is not None else SCHEMA_VERSION - 1,
         "checksum": _checksum(description, arrays),
         "model": description,
     }
@@ -126,15 +131,20 @@ def _write_member(archive: zipfile.ZipFile, name: str, payload: bytes) -> None:
 
 def _arrays_of(model: Model) -> dict[str, bytes]:
     """Arrays as bytes; a share of never-responders only where there is one, so that other models keep their id."""
-    return {
+    arrays = {
         name: _npy(getattr(model.parameters, name))
         for name in _ARRAYS
-        if name != _OPTIONAL or model.parameters.never.any()
+        if name not in _OPTIONAL or model.parameters.never.any()
     }
+    if model.history is not None:
+        arrays[_HISTORY] = _npy(model.history.values)
+    return arrays
 
 
 def _description(model: Model) -> dict[str, Any]:
+    history = {} if model.history is None else {"history": model.history.to_json()}
     return {
+        **history,
         "card": model.card.to_json(),
         "coding": model.coding.to_json(),
         "link": model.link,
@@ -162,7 +172,7 @@ def _checksum(description: Mapping[str, Any], arrays: Mapping[str, bytes]) -> st
 def _read_members(source: Path, archive: zipfile.ZipFile) -> dict[str, bytes]:
     infos = archive.infolist()
     names = [info.filename for info in infos]
-    found = set(names) - {f"{_OPTIONAL}.npy"}
+    found = set(names) - {f"{name}.npy" for name in _OPTIONAL}
     known = [_required(version) for version in _READABLE]
     if found not in known or len(names) != len(set(names)):
         odd = sorted(found ^ known[-1]) or ["a member twice"]
@@ -187,7 +197,7 @@ def _read_members(source: Path, archive: zipfile.ZipFile) -> dict[str, bytes]:
 
 
 def _required(version: int) -> set[str]:
-    return {_HEADER, *(f"{name}.npy" for name in _READABLE[version] if name != _OPTIONAL)}
+    return {_HEADER, *(f"{name}.npy" for name in _READABLE[version] if name not in _OPTIONAL)}
 
 
 def _unpack(source: Path, members: Mapping[str, bytes]) -> Model:
@@ -236,10 +246,14 @@ def _array(source: Path, name: str, payload: bytes) -> NDArray[np.float64]:
         raise ModelFileError(fault) from None
 
 
-def _build(data: Mapping[str, Any], arrays: Mapping[str, NDArray[np.float64]]) -> Model:
+def _build(data: Mapping[str, Any], arrays: dict[str, NDArray[np.float64]]) -> Model:
     if data["link"] not in ("logit", "cloglog"):
         raise ValueError(f"link {data['link']!r}")
+    told = arrays.pop(_HISTORY, None)
+    if (told is None) != ("history" not in data):
+        raise ValueError("a history without its values, or values without their history")
     model = Model(
+        history=None if told is None else history_of(data["history"], told),
         card=ModelCard.from_json(data["card"]),
         coding=Coding.from_json(data["coding"]),
         link=data["link"],
@@ -282,6 +296,8 @@ def _check_shapes(model: Model) -> None:
     for name, shape in expected.items():
         if getattr(p, name).shape != shape:
             raise ValueError(f"{name} has shape {getattr(p, name).shape}, not {shape}")
+    if model.history is not None and len(model.history.values) != draws:
+        raise ValueError(f"{len(model.history.values)} draws of the history, {draws} of the model")
     if not all(
         np.isfinite(getattr(p, name)).all() for name in ("coefficients", "operator_effect", "patient_loading")
     ):

@@ -29,6 +29,9 @@ from retreat.model.completion import (
     missing_features,
     take,
 )
+from retreat.model.history import History, Records, read_records
+from retreat.model.history.ahead import outlook_of
+from retreat.model.history.outlook import Outlook
 from retreat.model.kernel import Parameters
 from retreat.model.request import (
     check_draws,
@@ -41,6 +44,7 @@ from retreat.model.request import (
     ended_notes,
     labels,
     notes_of,
+    records_notes,
     sessions_done,
     strata_of,
 )
@@ -74,6 +78,8 @@ class Model:
         Distribution of the features, for cases with a missing one.
     support : Support
         Counts and ranges of the fitted cases.
+    history : History, optional
+        What takes in what the sessions of a course showed; None for a model that only knows how many there were.
     """
 
     card: ModelCard
@@ -84,6 +90,7 @@ class Model:
     stratum_feature: str
     case_mix: CaseMix
     support: Support
+    history: History | None = None
 
     def __repr__(self) -> str:
         """One line, not the arrays."""
@@ -118,7 +125,14 @@ class Model:
 
         return save(self, path)
 
-    def forecast(self, new_cases: Columns, *, horizon: int = 8, draws: int | None = None) -> Forecast:
+    def forecast(
+        self,
+        new_cases: Columns,
+        *,
+        visits: Columns | None = None,
+        horizon: int = 8,
+        draws: int | None = None,
+    ) -> Forecast:
         """Forecast of each case, given the sessions it already had.
 
         Parameters
@@ -127,6 +141,10 @@ class Model:
             Columns of the `cases` table. `sessions` (done so far, default 0) conditions the forecast: the
             case is taken as still in treatment after them. A missing feature is averaged over the fitted
             case mix and noted; so is whatever :meth:`support_of` warns of.
+        visits : DataFrame or mapping of str to array_like, optional
+            Columns of the `visits` table. A model with a history takes in what they tell of a case; a case of
+            which they tell nothing is forecast from its features and its number of sessions alone, as by any
+            other model.
         horizon : int, 1 to 40
             Largest session. Beyond the last session that enough fitted cases reached, its effect is carried
             on, and noted; a model of the first sessions only stops at its own last session.
@@ -153,10 +171,15 @@ class Model:
         check_size(parameters, n, horizon)
         done = sessions_done(new_cases, n)
         needed = self._features(new_cases)
+        records = read_records(new_cases, visits, done)
         support = self.support_of(new_cases)
         check_supported(support)
         missing = missing_features(needed, n)
         probabilities = self._pmf_given(needed, done, parameters, horizon)
+        if self.history is not None and records.told.any():
+            told = np.flatnonzero(records.told & (done < horizon))
+            history = self.history if draws is None else self.history.thinned(_evenly(draws, self.history))
+            probabilities[:, told] = self._pmf_told(history, take(needed, told), records.rows(told), horizon)
         check_possible(probabilities, done)
         last = self.card.supported_session
         ended = ended_notes(new_cases, n)
@@ -165,10 +188,45 @@ class Model:
                 *ended[i],
                 *support[i].warnings,
                 *notes_of(missing[i], int(done[i]), horizon, last=last, of=self.support.source),
+                *records_notes(records, i, told=self.history is not None, given=visits is not None),
             )
             for i in range(n)
         )
         return Forecast(probabilities, done, labels(new_cases, n), self.ends, notes, self.card.cautions)
+
+    def outlook(
+        self,
+        new_case: Columns,
+        visits: Columns | None = None,
+        *,
+        horizon: int | None = None,
+        level: float = 0.9,
+        predictive: float = 0.8,
+    ) -> Outlook:
+        """Further sessions of one eye in its course and ending it now, side by side: information, not advice.
+
+        Parameters
+        ----------
+        new_case : mapping of str to array_like, or DataFrame
+            One case; its `sessions` done are those it stands after.
+        visits : DataFrame or mapping of str to array_like, optional
+            What was noted at them, as for :meth:`forecast`. What is not known for want of it is said to be so.
+        horizon : int, above the sessions done, at most 40
+            Last session looked at (default: four further ones, fewer where few fitted cases got so far).
+        level, predictive : float in (0, 1)
+            Coverage of the ranges of chances, and of the predictive interval of bother.
+
+        Returns
+        -------
+        Outlook
+
+        Raises
+        ------
+        FitError, TableError
+            As for :meth:`forecast`; for more than one case, a horizon that leaves no session, or a model
+            that does not forecast relief.
+        """
+        return outlook_of(self, new_case, visits, horizon=horizon, level=level, predictive=predictive)
 
     def expected(self, new_cases: Columns, *, horizon: int = 8) -> FloatArray:
         """Mean over draws of the cumulative incidence from before the first session, whatever has been done.
@@ -343,6 +401,26 @@ class Model:
             probabilities = kernel.reweighted(probabilities, left, done)
         return probabilities
 
+    def _pmf_told(self, history: History, needed: Features, records: Records, horizon: int) -> FloatArray:
+        """Probabilities given what the sessions showed, missing features averaged."""
+        n = records.n_cases
+        ends = len(self.ends)
+        complete = np.array([not names for names in missing_features(needed, n)], dtype=bool)
+        to_come = np.empty((history.n_draws, n, ends, horizon))
+        left = np.empty((history.n_draws, n))
+        X, _ = self._coded(take(needed, complete), int(complete.sum()))
+        to_come[:, complete], left[:, complete] = history.pmf_after(
+            X, records.rows(complete), horizon=horizon, n_ends=ends
+        )
+        for i in np.flatnonzero(~complete):
+            filled, weights = completed(needed, int(i), self.case_mix, seed=self.card.seed)
+            X, _ = self._coded(filled, N_COMPLETIONS)
+            alike = records.rows(np.repeat(i, N_COMPLETIONS))
+            some, well = history.pmf_after(X, alike, horizon=horizon, n_ends=ends, alike=N_COMPLETIONS)
+            to_come[:, i] = np.einsum("n,dnek->dek", weights, some)
+            left[:, i] = np.einsum("n,dn->d", weights, well)
+        return kernel.reweighted(kernel.given_done(to_come, left), left, records.done)
+
     def _pmf_after(
         self, needed: Features, done: NDArray[np.int64], parameters: Parameters, horizon: int
     ) -> tuple[FloatArray, FloatArray]:
@@ -374,3 +452,8 @@ class Model:
             return self.parameters
         check_draws(draws, self.parameters.n_draws)
         return self.parameters.thinned(draws)
+
+
+def _evenly(draws: int, history: History) -> NDArray[np.intp]:
+    """So many of the draws, evenly spaced, as :meth:`Parameters.thinned` takes them."""
+    return np.linspace(0, history.n_draws - 1, draws).astype(np.intp)

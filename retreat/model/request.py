@@ -13,6 +13,7 @@ from retreat.errors import Fault, FitError, TableError
 from retreat.features import Columns
 from retreat.features.columns import LEVELS, RANGES
 from retreat.model.card import ModelCard
+from retreat.model.history.records import Records
 from retreat.model.kernel import Parameters
 from retreat.model.support import CaseSupport
 
@@ -109,6 +110,15 @@ def notes_of(
     if done >= horizon:
         notes.append(f"{done} sessions done reach the horizon {horizon}: nothing left to forecast")
     return tuple(notes)
+
+
+def records_notes(records: Records, case: int, *, told: bool, given: bool) -> tuple[str, ...]:
+    """Whether what the sessions showed is in the forecast of a case in its course."""
+    if not records.done[case]:
+        return ()
+    if told:
+        return () if records.told[case] else ("nothing is noted of its sessions: only their number is used",)
+    return ("this model does not use what was noted at the sessions",) if given else ()
 
 
 def ended_notes(columns: Columns, n: int) -> list[tuple[str, ...]]:

@@ -6,6 +6,8 @@ from collections.abc import Sequence
 
 from retreat.model.card import INVENTED
 from retreat.model.support import SMALL_CELL
+from retreat.pages.intervals import span, with_interval
+from retreat.pages.landmarks import during_a_course, landmark_lines
 from retreat.pages.plots import calibration_figure, instability_figure
 from retreat.pages.report import Cell, Figure, Section, Table, render_report
 from retreat.validation.report import ValidationReport
@@ -68,7 +70,7 @@ def _sections(report: ValidationReport) -> list[Section]:
         Section(f"{name}: predicted and observed, session by session", facts, (), (_incidence(report),)),
         Section(f"{name}: calibration", [_LEVELS], _figures(report), (_measures(report),)),
         _sessions(report, name),
-        *_mid_course(report, name),
+        *during_a_course(report, name),
         *_beside(report, name),
         _decisions(report, name),
         _parts(report, name),
@@ -86,29 +88,6 @@ def _verdict(report: ValidationReport) -> list[str]:
     ]
 
 
-def _mid_course(report: ValidationReport, name: str) -> list[Section]:
-    if not report.mid_course:
-        return []
-    rows: list[Sequence[Cell]] = [
-        (
-            f"{row.end} by session {row.horizon}, after {row.done} had",
-            row.n,
-            row.expected,
-            row.observed,
-            _with_interval(row.observed_expected, row.observed_expected_interval) or row.reason,
-            _with_interval(row.slope, row.slope_interval) or row.reason,
-        )
-        for row in report.mid_course
-    ]
-    columns = ("End", "Cases that went on", "Mean predicted", "Observed", "Observed / expected", "Slope")
-    text = (
-        "Among the cases still in treatment after so many sessions, given those sessions. A slope well below 1 means "
-        "that sheets during a course tell eyes apart more sharply than they differ."
-    )
-    table = Table("Calibration during a course, on unseen patients", columns, rows)
-    return [Section(f"{name}: during a course", [text], (), (table,))]
-
-
 def _sessions(report: ValidationReport, name: str) -> Section:
     """Hazards session by session, and the whole distribution of courses."""
     ends = list(report.n_ended)
@@ -118,7 +97,7 @@ def _sessions(report: ValidationReport, name: str) -> Section:
             int(row.at_risk),
             int(row.events),
             f"{row.expected:.1f}",
-            _with_interval(row.observed_expected, (row.low, row.high)) or row.reason,
+            with_interval(row.observed_expected, (row.low, row.high)) or row.reason,
         )
         for row in report.hazards
         if row.at_risk >= SMALL_CELL
@@ -159,7 +138,7 @@ def _parts(report: ValidationReport, name: str) -> Section:
             row.n if row.n else "hidden",
             row.expected,
             row.observed,
-            _with_interval(row.observed_expected, row.interval) or row.reason,
+            with_interval(row.observed_expected, row.interval) or row.reason,
         )
         for row in report.subgroups
     ]
@@ -190,10 +169,10 @@ def _clusters(report: ValidationReport, name: str) -> list[Section]:
         (
             f"{row.by}: {row.end} by session {row.horizon}",
             f"{row.n_clusters}" + (f", {row.n_small} left out" if row.n_small else ""),
-            _with_interval(row.pooled, row.pooled_interval) or row.reason,
+            with_interval(row.pooled, row.pooled_interval) or row.reason,
             f"{row.spread:.2f}" if row.spread == row.spread else "not told",
-            _span(row.unseen) or "not told",
-            _span(row.shrunken) or "not told",
+            span(row.unseen) or "not told",
+            span(row.shrunken) or "not told",
         )
         for row in report.clusters
     ]
@@ -226,10 +205,6 @@ def _instability(report: ValidationReport, name: str) -> list[Section]:
     image = instability_figure(found.predicted, found.low, found.high, title=title)
     alt = f"{title}: for each case the middle 95% of the refitted models' predictions against the whole model's."
     return [Section(f"{name}: instability", [text], [Figure(image, alt, "")], ())]
-
-
-def _span(interval: tuple[float, float]) -> str:
-    return "" if interval[0] != interval[0] else f"{interval[0]:.2f} to {interval[1]:.2f}"
 
 
 def _incidence(report: ValidationReport) -> Table:
@@ -308,7 +283,7 @@ def _figure(report: ValidationReport, end: str, horizon: int) -> Figure:
         n_events=n_events,
         title=title,
     )
-    slope = _with_interval(found.slope, found.slope_interval) or "not told"
+    slope = with_interval(found.slope, found.slope_interval) or "not told"
     alt = (
         f"{title}: observed share {found.observed:.2f}, mean predicted {found.expected:.2f}, "
         f"calibration slope {slope}, on held-out patients."
@@ -377,7 +352,7 @@ def summary_lines(report: ValidationReport) -> list[str]:
         *report.notes,
         *[f"not fitted: {failure}" for failure in report.failures],
     ]
-    lines += beaten(report)
+    lines += [*landmark_lines(report), *beaten(report)]
     if report.no_comparison:
         lines.append(report.no_comparison)
     lines.append(f"verdict: {report.verdict.standing}")
@@ -393,16 +368,8 @@ def measure_rows(report: ValidationReport) -> list[tuple[str, ...]]:
             f"{end} by session {horizon}",
             f"{found.observed:.3f}",
             f"{found.expected:.3f}",
-            _with_interval(found.observed_expected, found.observed_expected_interval),
-            _with_interval(found.slope, found.slope_interval) or found.reason,
+            with_interval(found.observed_expected, found.observed_expected_interval),
+            with_interval(found.slope, found.slope_interval) or found.reason,
         )
         for (end, horizon), found in report.calibrations.items()
     ]
-
-
-def _with_interval(value: float, interval: tuple[float, float]) -> str:
-    """Value and interval to two digits; empty for a value that could not be told."""
-    if value != value:
-        return ""
-    low, high = interval
-    return f"{value:.2f}" if low != low else f"{value:.2f} ({low:.2f} to {high:.2f})"

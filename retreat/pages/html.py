@@ -10,7 +10,7 @@ from jinja2 import Environment, FileSystemLoader, StrictUndefined
 
 from retreat.errors import Fault, RetreatError
 from retreat.files import write_whole
-from retreat.pages import figures, words
+from retreat.pages import course_figures, course_words, figures, words
 from retreat.pages.record import Sheet
 
 
@@ -28,7 +28,15 @@ def render_sheet(sheet: Sheet) -> str:
         The page.
     """
     lines = [(name, figures.key_figure(mark), counts) for mark, name, counts in sheet.table]
-    return render("sheet.html", sheet=sheet, words=words, array=figures.array(sheet.states), lines=lines)
+    return render(
+        "sheet.html",
+        sheet=sheet,
+        words=words,
+        course_words=course_words,
+        array=figures.array(sheet.states),
+        lines=lines,
+        bar=course_figures.bar,
+    )
 
 
 def render(template: str, **facts: Any) -> str:

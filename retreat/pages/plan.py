@@ -1,4 +1,4 @@
-"""Page of a plan, as a manager would print it: one A4 or Letter page; nothing is computed here."""
+"""Page of a plan, as a manager would print it, on one or two A4 or Letter pages; nothing is computed here."""
 
 from __future__ import annotations
 
@@ -10,6 +10,7 @@ from retreat.pages.html import render
 from retreat.pages.plan_plots import eyes_figure, weeks_figure
 from retreat.pages.report import Figure, Section, Table
 from retreat.pages.words import date_words
+from retreat.planning.money import MOST_SESSIONS
 from retreat.planning.wording import chance
 
 if TYPE_CHECKING:
@@ -19,7 +20,9 @@ if TYPE_CHECKING:
     from retreat.planning.what_if import Difference
 
 SHOWN_WEEKS = 13
-SHOWN_CASES = 6
+SHOWN_CASES = 8
+# share of courses cut at the last session followed from which the reader is told
+_TOLD = 0.005
 _CAUTION = (
     "A plan for the diary, not a decision to treat and not a promise. Ranges hold the luck of courses and starts and "
     "the model's doubt; they cover less where the model is wrong or the clinic changes. The list of cases stays in "
@@ -29,7 +32,16 @@ CHANGE_COLUMNS = ("what if", "first wait, days", "waiting at end", "slots idle")
 CHANGES_SAID = (
     "Against the plan as it is, under the same chance events; ± is half the 95% interval of the simulation."
 )
-_WHOM = {"open": "open cases", "second_eyes": "second eyes", "new": "new cases"}
+_WHOM = {
+    "open": "open cases",
+    "waiting": "waiting to begin",
+    "second_eyes": "second eyes",
+    "new": "new cases",
+}
+_LEFT_SAID = (
+    "Left: chance that work is left waiting at the end of the {}, what earlier weeks left included; what is not done "
+    "in its week is done in a later one."
+)
 
 
 def render_plan(
@@ -40,7 +52,7 @@ def render_plan(
     what_ifs: Sequence[Difference] = (),
     practice: str = "",
 ) -> str:
-    """A plan as one self-contained HTML page that prints on one A4 or Letter page.
+    """A plan as one self-contained HTML file that prints on one A4 or Letter page, with what-ifs and prices on two.
 
     Parameters
     ----------
@@ -69,7 +81,7 @@ def render_plan(
             _overdue(plan),
             _bookings(plan),
             _held(coverage),
-            *_queue(waits),
+            *_queue(plan, waits),
             *_changes(what_ifs),
             *_money(plan),
         ],
@@ -81,7 +93,7 @@ def render_plan(
 
 def total_columns(plan: Plan) -> tuple[str, ...]:
     """Names of the columns of :func:`total_rows`."""
-    known = ("open", "shortage") if plan.slots is not None else ()
+    known = ("open", "left at some week's end", "left at the end") if plan.backlog is not None else ()
     return ("next", "middle", "80% range", "95% range", *known)
 
 
@@ -92,7 +104,7 @@ def total_rows(plan: Plan) -> list[tuple[str, ...]]:
 
 def week_columns(plan: Plan) -> tuple[str, ...]:
     """Names of the columns of :func:`week_rows`."""
-    known = ("open", "shortage") if plan.slots is not None else ()
+    known = ("open", "left") if plan.backlog is not None else ()
     return ("week from", "middle", "80%", "95%", *known)
 
 
@@ -108,12 +120,16 @@ def _cells(row: Mapping[Any, Any]) -> tuple[str, ...]:
         f"{row['low80']:.0f} to {row['high80']:.0f}",
         f"{row['low95']:.0f} to {row['high95']:.0f}",
     )
-    return (*cells, f"{row['open']:.0f}", chance(row["shortage"])) if "open" in row else cells
+    if "left" not in row:
+        return cells
+    ever = (chance(row["ever_left"]),) if "ever_left" in row else ()
+    return (*cells, f"{row['open']:.0f}", *ever, chance(row["left"]))
 
 
 def _totals(plan: Plan) -> Section:
     table = Table("Slots needed, missed bookings included", total_columns(plan), total_rows(plan))
-    return Section("Next 4, 8 and 13 weeks", tables=[table])
+    said = [] if plan.backlog is None else ["Left: chance that work is left waiting."]
+    return Section("Next 4, 8 and 13 weeks", said, tables=[table])
 
 
 def _weeks_drawn(plan: Plan) -> Section:
@@ -126,55 +142,77 @@ def _weeks_drawn(plan: Plan) -> Section:
 def _weeks(plan: Plan) -> Section:
     more = plan.demand.weeks - SHOWN_WEEKS
     said = [f"Weeks {SHOWN_WEEKS + 1} to {plan.demand.weeks} are in the exported tables."] if more > 0 else []
+    if plan.backlog is not None:
+        said.insert(0, _LEFT_SAID.format("week"))
     return Section(
-        "The same in numbers", said, tables=[Table("Slots by week", week_columns(plan), week_rows(plan))]
+        "The same in numbers",
+        said,
+        tables=[Table("Slots needed by week", week_columns(plan), week_rows(plan))],
     )
 
 
 def _eyes(plan: Plan) -> Section:
+    heading = "Eyes in treatment"
+    quiet = (
+        f"{plan.n_silent} more open {'case was' if plan.n_silent == 1 else 'cases were'} not booked for more than "
+        f"{plan.silent_after} weeks and {'is' if plan.n_silent == 1 else 'are'} not shown."
+    )
+    more = [quiet] if plan.n_silent else []
     if not plan.eyes:
-        return Section("Eyes in treatment", ["No case is open."])
+        return Section(heading, more or ["No case is open."])
     alt = "Eyes in treatment by sessions done; the table holds the numbers."
     done = tuple(str(k) for k in plan.eyes)
-    table = Table(
-        "Open cases",
-        ("sessions done", *done, "all"),
-        [("eyes", *plan.eyes.values(), sum(plan.eyes.values()))],
-    )
-    return Section("Eyes in treatment", figures=[Figure(eyes_figure(plan.eyes), alt)], tables=[table])
+    n_open, n_waiting = sum(plan.eyes.values()), plan.eyes.get(0, 0)
+    waiting = f", {n_waiting} of them waiting for the first" if n_waiting else ""
+    plural = "case" if n_open == 1 else "cases"
+    said = [f"{n_open} open {plural} likely to come, by the sessions they have had{waiting}.", *more]
+    table = Table("Open cases", ("sessions done", *done, "all"), [("eyes", *plan.eyes.values(), n_open)])
+    return Section(heading, said, [Figure(eyes_figure(plan.eyes), alt)], [table])
 
 
 def _overdue(plan: Plan) -> Section:
     late = plan.overdue
+    unknown = []
+    if plan.n_not_known:
+        unknown = [
+            f"Not known for {plan.n_not_known} open cases, whose last booking is in no table of visits."
+        ]
     if late.empty:
-        return Section("Overdue", ["No open case has waited longer than nine in ten of those who came back."])
-    first = late.iloc[0]
+        nobody = "No open case has waited longer than nine in ten of those who came back."
+        return Section("Overdue", unknown or [nobody])
+    rules = late.drop_duplicates("missed").sort_values("missed").to_dict("records")
     said = [
-        f"Open, and longer than {first['late_after']} weeks since the last session; half of those who come back "
-        f"are back within {first['usual']}."
+        " ".join(
+            f"Open, and more than {one['late_after']} calendar weeks without a booking since "
+            f"{'one that was missed' if one['missed'] else 'the last session'}; half of those who come back are back "
+            f"within {one['usual']}."
+            for one in rules
+        ),
+        *unknown,
     ]
     rows = [
         (row["case"], row["sessions"], row["weeks_since"], chance(row["back"]))
         for row in late.head(SHOWN_CASES).to_dict("records")
     ]
     if len(late) > SHOWN_CASES:
-        said.append(f"The first {SHOWN_CASES} of {len(late)}; all are in the exported tables.")
-    return Section(
-        "Overdue",
-        said,
-        tables=[Table("Cases by key", ("case", "sessions", "weeks since", "chance to return"), rows)],
-    )
+        said.append(
+            f"The {SHOWN_CASES} most likely to return of {len(late)}; the exported workbook lists them all."
+        )
+    columns = ("case", "sessions", "weeks without", "chance to return")
+    return Section("Overdue", said, tables=[Table("Cases by key", columns, rows)])
 
 
 def _bookings(plan: Plan) -> Section:
     found = plan.bookings
-    counts = (*(found[part] for part in _WHOM), sum(found[part] for part in _WHOM), found["missed"])
+    whom = {part: name for part, name in _WHOM.items() if part != "waiting" or found.get(part)}
+    counts = (*(found[part] for part in whom), sum(found[part] for part in whom), found["missed"])
     rows = [("bookings", *(f"{count:.1f}" for count in counts))]
-    columns = ("for", *_WHOM.values(), "all", "missed of all")
-    source = "assumed" if plan.gaps.assumed else f"learned from {plan.gaps.n_gaps} gaps"
+    columns = ("for", *whom.values(), "all", "missed of all")
+    source = f"learned from {plan.gaps.n_gaps} gaps" if plan.gaps.n_gaps else "assumed"
     said = [
-        f"{100 * plan.gaps.missed:.0f}% of bookings are missed and use their slot; {100 * plan.gaps.returning:.0f}% of "
-        f"those in treatment come back at all ({source})."
+        f"{100 * plan.gaps.missed:.0f}% of bookings for a later session are missed and use their slot; "
+        f"{100 * plan.gaps.returning:.0f}% of those in treatment come back at all ({source}). First sessions are "
+        "counted by those that take place."
     ]
     return Section("Bookings to make", said, tables=[Table("Mean of the next 4 weeks", columns, rows)])
 
@@ -186,26 +224,34 @@ def _held(coverage: Coverage | None) -> Section:
             heading, ["Given a log of plans and the visits, earlier plans are held against them here."]
         )
     if not coverage.weeks:
-        return Section(heading, coverage.words)
+        later = "With the same log, later pages hold this plan against what happened."
+        return Section(heading, [*coverage.words, later])
     rows = [
         (
             one.start.isoformat(),
             one.middle,
             f"{one.low} to {one.high}",
-            one.actual,
-            "yes" if one.inside else "no",
+            f"at least {one.actual}" if one.at_least else f"{one.actual}",
+            one.verdict,
         )
         for one in coverage.weeks[-4:]
     ]
-    table = Table("The last weeks", ("week from", "forecast", "80%", "used", "inside"), rows)
+    table = Table("The last weeks", ("week from", "forecast", "80%", "needed", "the band"), rows)
     return Section(heading, coverage.words, tables=[table])
 
 
-def _queue(waits: Waits | None) -> list[Section]:
+def lower_bound(plan: Plan) -> str | None:
+    """What full weeks of the past make of the waits; None where they do not."""
+    if plan.full_weeks is None or not plan.full_weeks.bound:
+        return None
+    return "Waits are lower bounds: past weeks were full, and the gaps learned from them already hold waits for a slot."
+
+
+def _queue(plan: Plan, waits: Waits | None) -> list[Section]:
     if waits is None:
         return []
     rows = [(name, *cells) for name, *cells in waits.rows()]
-    said = [waits.sentence]
+    said = [waits.sentence, *filter(None, [lower_bound(plan)])]
     return [
         Section(
             "Waiting", said, tables=[Table("Days, simulated", ("wait to", "mean", "9 in 10 within"), rows)]
@@ -241,6 +287,11 @@ def _money(plan: Plan) -> list[Section]:
             cells.append("" if one.loss is None else chance(one.loss))
         rows.append(cells)
     together = "each eye for itself" if prices.eyes == 1 else f"{prices.eyes} eyes together"
+    past = [f"{one.kind} {100 * one.beyond:.1f}%" for one in plan.money.courses if one.beyond >= _TOLD]
+    if past:
+        said.append(
+            f"Courses past {MOST_SESSIONS} sessions count as {MOST_SESSIONS}, which makes means too low: {', '.join(past)}."
+        )
     if priced:
         said.append(f"Breaks even with {100 * prices.confidence:.0f}% confidence, {together}.")
     return [Section("Money", said, tables=[Table("A course by case type", columns, rows)])]
@@ -250,7 +301,7 @@ def _foot(plan: Plan) -> str:
     standing = plan.standing or "not yet on patients it had not seen"
     return (
         f"Made {_day(plan.today)} by model {plan.model_id}, validated: {standing}. retreat {plan.retreat_version}. "
-        f"{plan.demand.n_open} open cases counted."
+        f"{plan.demand.n_open} open cases with a chance to return are in the numbers."
     )
 
 

@@ -105,7 +105,7 @@ def calibration_figure(
         for axes in (main, strip):
             axes.spines[["top", "right"]].set_visible(False)
         figure.legend(loc="outside lower left", frameon=False)
-        return _as_uri(figure)
+        return as_uri(figure)
 
 
 def instability_figure(predicted: ArrayLike, low: ArrayLike, high: ArrayLike, *, title: str) -> str:
@@ -150,10 +150,10 @@ def instability_figure(predicted: ArrayLike, low: ArrayLike, high: ArrayLike, *,
         axes.set_title(f"{title}\nn = {len(x)}", loc="left", fontsize=11)
         axes.spines[["top", "right"]].set_visible(False)
         figure.legend(loc="outside lower left", frameon=False)
-        return _as_uri(figure)
+        return as_uri(figure)
 
 
-def _as_uri(figure: Figure) -> str:
+def as_uri(figure: Figure) -> str:
     """The figure as SVG in a data URI, without a date: the same figure gives the same bytes."""
     buffer = io.BytesIO()
     figure.savefig(buffer, format="svg", metadata={"Date": None})

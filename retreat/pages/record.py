@@ -4,7 +4,10 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from retreat.pages import words
+from retreat.pages import course_words, words
+
+# name of a line, how many of 100 a bar shows or None for no bar, text of each cell
+type CourseRow = tuple[str, int | None, tuple[str, ...]]
 
 
 @dataclass(frozen=True)
@@ -41,6 +44,85 @@ class State:
 
 
 @dataclass(frozen=True)
+class Noted:
+    """What was noted of one session, in words; "not noted" where nothing was."""
+
+    session: str
+    gone: str
+    pieces: str
+    bother: str
+
+
+@dataclass(frozen=True)
+class Step:
+    """A further session: of 100 eyes that come to it, how many finish at it, and their mean bother after it.
+
+    `bother` is empty where it is not known.
+    """
+
+    session: int
+    finish: int
+    bother: str
+
+
+@dataclass(frozen=True)
+class UnderWay:
+    """What the sheet of a course under way tells besides.
+
+    Parameters
+    ----------
+    strip_caption : str
+        Caption of the sessions so far.
+    strip : tuple of Noted
+        The sessions so far, and how it was before them.
+    steps : tuple of Step
+        The further sessions; one a row of the sheet.
+    go_on_heading : str
+        Heading of the next session.
+    go_on, stop : tuple of str
+        Sentences of the next session, and of ending now.
+    at_start : str
+        What was forecast before the course.
+    used : str
+        Whether the numbers use what the sessions showed.
+    """
+
+    strip_caption: str
+    strip: tuple[Noted, ...]
+    steps: tuple[Step, ...]
+    go_on_heading: str
+    go_on: tuple[str, ...]
+    stop: tuple[str, ...]
+    at_start: str
+    used: str
+
+    @property
+    def strip_rows(self) -> tuple[CourseRow, ...]:
+        """Lines of the table of the sessions so far."""
+        return tuple((one.session, None, (one.gone, one.pieces, one.bother)) for one in self.strip)
+
+    @property
+    def step_headings(self) -> tuple[str, ...]:
+        """Headings of the table of further sessions; without the bother where it is not known."""
+        headings = course_words.STEP_HEADINGS
+        return headings if any(step.bother for step in self.steps) else headings[:-1]
+
+    @property
+    def step_rows(self) -> tuple[CourseRow, ...]:
+        """Lines of the table of further sessions."""
+        width = len(self.step_headings) - 1
+        return tuple(
+            (str(step.session), step.finish, (words.count(step.finish), step.bother)[:width])
+            for step in self.steps
+        )
+
+    @property
+    def sentences(self) -> tuple[str, ...]:
+        """Its text in reading order, without tables."""
+        return (*self.go_on, *self.stop, self.at_start, self.used)
+
+
+@dataclass(frozen=True)
 class Sheet:
     """One counselling sheet; `rows` and `states` are empty where no number may be shown.
 
@@ -72,6 +154,8 @@ class Sheet:
         Facts about the sheet: name and text.
     for_clinic : tuple of str
         Warnings and notes of the model in its own words, for the clinic.
+    under_way : UnderWay or None
+        Of a course under way of which visits were given.
     """
 
     title: str
@@ -92,6 +176,7 @@ class Sheet:
     urgent: str
     about: tuple[tuple[str, str], ...]
     for_clinic: tuple[str, ...]
+    under_way: UnderWay | None = None
 
     @property
     def table(self) -> tuple[tuple[State, str, tuple[tuple[str, str], ...]], ...]:
@@ -112,5 +197,6 @@ class Sheet:
         """The patient's text in reading order, without tables and the facts about the sheet."""
         told = (self.course, self.headline, self.framing, self.likely, self.ends_mean)
         moved = tuple(f"{line}." for line in self.moved)
-        rest = (*self.like, self.moved_lead, *moved, *self.cautions, self.urgent)
+        course = self.under_way.sentences if self.under_way else ()
+        rest = (*course, *self.like, self.moved_lead, *moved, *self.cautions, self.urgent)
         return tuple(text for text in (*self.banners, *self.warnings, *told, *rest) if text)

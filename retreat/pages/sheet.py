@@ -18,6 +18,7 @@ from retreat.model.completion import is_missing
 from retreat.model.support import SMALL_CELL
 from retreat.pages import words
 from retreat.pages.record import Row, Sheet, State
+from retreat.pages.under_way import under_way
 
 __all__ = ["Row", "Sheet", "State", "build_sheet"]
 
@@ -25,7 +26,7 @@ __all__ = ["Row", "Sheet", "State", "build_sheet"]
 LEAST_DIFFERENCE = 0.03
 # what the one page has room for
 MOST_DIFFERENCES = 3
-MOST_SESSIONS = 5
+MOST_SESSIONS, MOST_UNDER_WAY = 5, 4
 MOST_PRACTICE = 50
 # letters of the figures that are not finished
 _MARKS = {IN_TREATMENT: "T", "stopped": "S", "surgery": "W"}
@@ -37,6 +38,7 @@ def build_sheet(
     model: Model,
     case: Mapping[str, Sequence[Any]],
     *,
+    visits: features.Columns | None = None,
     done: int = 0,
     horizon: int = 5,
     level: float = 0.9,
@@ -51,6 +53,9 @@ def build_sheet(
         A fitted model whose first end is relief.
     case : mapping of str to sequence of one value
         Columns of the case table. A column it lacks, or a missing code, is averaged over and said so.
+    visits : DataFrame or mapping of str to array_like, optional
+        Columns of the visit table; of an eye in its course the sheet then tells what was noted, and a model with
+        a history takes it into its numbers. The case needs its key.
     done : int
         Sessions the eye has had; the numbers are then those of eyes still in treatment after them.
     horizon : int
@@ -76,7 +81,11 @@ def build_sheet(
     TableError
         If a value of the case is not allowed.
     """
-    _check_arguments(model, case, done=done, horizon=horizon, level=level, practice=practice, date=date)
+    in_course = visits if done else None
+    most = MOST_SESSIONS if in_course is None else MOST_UNDER_WAY
+    _check_arguments(
+        model, case, done=done, horizon=horizon, most=most, level=level, practice=practice, date=date
+    )
     columns = {**case, "sessions": [done]}
     support = model.support_of(columns)[0]
     if support.refusals:
@@ -84,17 +93,20 @@ def build_sheet(
         raise FitError([Fault("this eye", refusal, fix=fix) for refusal in support.refusals])
     known = _values(model, columns)
     unknown = _once(words.plain(name) for name in _used(model) if name not in known)
-    about = _about(model, columns, known, unknown, practice=practice, date=date)
+    about = _about(
+        model, columns, known, unknown, of_course=in_course is not None, practice=practice, date=date
+    )
     if not model.card.for_counselling:
         return _without_numbers(model.card, about, support)
     last = min(horizon, model.card.supported_session)
-    forecast = model.forecast(columns, horizon=last)
+    outlook = None if in_course is None else model.outlook(columns, in_course, horizon=last, level=level)
+    forecast = outlook.forecast if outlook else model.forecast(columns, horizon=last)
     rows = _rows(forecast, done=done, level=level)
     ahead = rows[:HEADLINE_SESSIONS]
     focus = ahead[-1]
     who = _whom(model.card, known)
     moved = () if done else _moved(model.associations(columns, session=focus.session), known)
-    return Sheet(
+    sheet = Sheet(
         title=words.TITLE,
         banners=(*((INVENTED,) if model.card.invented else ()), *model.card.basis),
         warnings=_warnings(model, support, known, done=done, horizon=horizon),
@@ -116,6 +128,9 @@ def build_sheet(
             (*forecast.notes[0], *model.card.notes, *_validation_notes(model.card), words.level_note(level))
         ),
     )
+    if outlook is None or in_course is None:
+        return sheet
+    return under_way(sheet, model, columns, in_course, outlook, support)
 
 
 def _without_numbers(card: ModelCard, about: tuple[tuple[str, str], ...], support: CaseSupport) -> Sheet:
@@ -237,6 +252,7 @@ def _about(
     known: Mapping[str, Any],
     unknown: Sequence[str],
     *,
+    of_course: bool,
     practice: str,
     date: str,
 ) -> tuple[tuple[str, str], ...]:
@@ -244,6 +260,8 @@ def _about(
     entered = [text for text in (words.value_alone(name, value) for name, value in known.items()) if text]
     told = features.features(columns, [name for name in features.FEATURES if name in columns])
     used = {words.plain(name) for name in _used(model)}  # a column may be used under another name
+    if of_course and model.history is not None:
+        used.add(words.plain("relief_before"))  # the bother of the course starts from it
     passed_over = _once(
         words.plain(name)
         for name, values in told.items()
@@ -303,6 +321,7 @@ def _check_arguments(
     *,
     done: int,
     horizon: int,
+    most: int,
     level: float,
     practice: str,
     date: str,
@@ -322,8 +341,8 @@ def _check_arguments(
         what = f"{seen} were still in treatment after {done} sessions"
         allowed = f"at most {model.card.supported_session - 1}"
         faults.append(Fault("done", what, allowed, "this model cannot speak for so long a course"))
-    if not done < horizon <= done + MOST_SESSIONS:
-        allowed = f"{done + 1} to {done + MOST_SESSIONS} after {done} done"
+    if not done < horizon <= done + most:
+        allowed = f"{done + 1} to {done + most} after {done} done"
         faults.append(Fault("horizon", f"{horizon}", allowed, "sessions count from the first of the course"))
     if not 0.0 < level < 1.0:
         faults.append(Fault("level", f"{level:g}", "between 0 and 1, for example 0.9"))

@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 import textwrap
+from collections.abc import Sequence
 
-from retreat.pages import figures, words
-from retreat.pages.record import Sheet
+from retreat.pages import course_words, figures, words
+from retreat.pages.record import CourseRow, Sheet, UnderWay
 
 WIDTH = 80
 _NAME_WIDTH = 38
 _CELL_WIDTH = 10
+_COURSE_WIDTH = 16
 
 
 def lines(sheet: Sheet, *, width: int = WIDTH) -> list[str]:
@@ -35,8 +37,11 @@ def lines(sheet: Sheet, *, width: int = WIDTH) -> list[str]:
         *([_array(sheet), _table(sheet)] if sheet.rows else []),
         _wrapped(" ".join(text for text in told if text), width),
     ]
+    if sheet.under_way:
+        blocks += _course(sheet.under_way, width)
     if sheet.rows:
         blocks.append(_section(words.LIKE_HEADING, " ".join(sheet.like), width))
+    if sheet.moved_lead:
         moved = [line for text in sheet.moved for line in _wrapped(f"- {text}.", width, "  ")]
         blocks.append([*_section(words.MOVED_HEADING, sheet.moved_lead, width), *moved])
     blocks += [
@@ -84,3 +89,19 @@ def _table(sheet: Sheet) -> list[str]:
         told = "".join(count.rjust(_CELL_WIDTH) for _, count in cells)
         body.append(label.ljust(len(head) - len(told)) + told)
     return [sheet.caption, head, "-" * len(head), *body]
+
+
+def _course(course: UnderWay, width: int) -> list[list[str]]:
+    return [
+        _course_table(course.strip_caption, course_words.STRIP_HEADINGS, course.strip_rows),
+        _course_table(course_words.COME, course.step_headings, course.step_rows),
+        _section(course.go_on_heading, " ".join(course.go_on), width),
+        _section(course_words.STOP_HEADING, " ".join(course.stop), width),
+        _section(course_words.BEFORE_HEADING, f"{course.at_start} {course.used}", width),
+    ]
+
+
+def _course_table(caption: str, headings: Sequence[str], rows: Sequence[CourseRow]) -> list[str]:
+    lines = [headings, *((name, *cells) for name, _, cells in rows)]
+    head, *body = ("".join(text.ljust(_COURSE_WIDTH) for text in line).rstrip() for line in lines)
+    return [caption, head, "-" * len(head), *body]

@@ -5,14 +5,20 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import date
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from retreat.errors import Fault, FitError
+from retreat.planning.arrival_rates import RateLaw, fitted_law
 from retreat.planning.dates import check_not_later, day_number, first_monday, last_whole_week
-from retreat.planning.second_eyes import SecondEyes, first_starts, fit_second_eyes
+from retreat.planning.second_eyes import (
+    SECOND_EYE_WEEKS,
+    SecondEyes,
+    begins,
+    first_starts,
+    fit_second_eyes,
+)
 
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
@@ -21,14 +27,9 @@ __all__ = ["Arrivals", "SecondEyes", "first_starts", "fit_arrivals", "fit_second
 
 # weeks of the past that tell of the weeks ahead (our judgement): older ones tell of another practice
 _WINDOW = 156
-# fewest weeks for a trend or a season: 24 months
-_LEAST_FOR_SEASON = 104
-_YEAR = 365.25 / 7
-# fewest starts for anything but a constant Poisson rate, whose doubt is then known exactly
-_LEAST_STARTS = 20
 _QUARTER = 13
-# largest size of a negative binomial told apart from the Poisson in the arithmetic
-_MOST_SIZE = 1e5
+# hidden second eyes fewer than one start in so many make no difference worth two fits
+_LEAST_HIDDEN = 0.005
 
 
 @dataclass(frozen=True)
@@ -97,7 +98,13 @@ class Arrivals:
 
 
 def fit_arrivals(
-    starts: Sequence[date] | IntArray, *, today: date, weeks: int, draws: int = 1000, seed: int = 1
+    starts: Sequence[date] | IntArray,
+    *,
+    today: date,
+    weeks: int,
+    second_eyes: SecondEyes | None = None,
+    draws: int = 1000,
+    seed: int = 1,
 ) -> Arrivals:
     """New starts a week ahead, from the weekly counts of the last three years.
 
@@ -105,7 +112,13 @@ def fit_arrivals(
     the 5% level (Self and Liang 1987, from memory). A trend and a yearly season (one sine and cosine) enter
     only where at least 104 weeks are seen and each is supported at the 1% level by its likelihood ratio and
     lowers Akaike's criterion. The doubt about the parameters is the normal approximation to the likelihood; that
-    about a constant Poisson rate is its posterior under the prior of Jeffreys, which holds for few starts too.
+    about a constant rate is its posterior under the prior of Jeffreys, which holds for few starts too. Where the
+    starts are too erratic for a fit, a constant rate with as wide a spread as they show is taken, and noted.
+
+    A table that begins in a practice already at work hides the first eyes before it: their other eyes pass for new
+    starts, fewer of them each week, and a constant practice seems to shrink. Whether the practice or only the table
+    began in the first week is not known. So both are fitted, and draws shared between them by Akaike weights (Burnham
+    and Anderson 2002, from memory).
 
     Parameters
     ----------
@@ -115,6 +128,8 @@ def fit_arrivals(
         Day on which the tables were closed.
     weeks : int, 1 to 104
         Weeks ahead, the first beginning on the Monday on or after `today`.
+    second_eyes : SecondEyes, optional
+        How soon other eyes follow; without it no first eye is taken to be hidden.
     draws : int
         Draws of the parameters.
     seed : int
@@ -157,127 +172,49 @@ def fit_arrivals(
     notes: tuple[str, ...] = ()
     if not counts[-_QUARTER:].any():
         notes = (f"no new start in the last {min(_QUARTER, len(counts))} weeks: is the table complete?",)
-    if counts.sum() < _LEAST_STARTS:
-        return _constant(counts, weeks, draws, rng, notes)
-    return _fitted(counts, first, ahead, draws, rng, notes)
+    offsets = [np.zeros(len(counts))]
+    if second_eyes is not None:
+        since = first - int(days.min()) // 7 + np.arange(len(counts))
+        hidden = _hidden(since, second_eyes)
+        if hidden.max(initial=0.0) > _LEAST_HIDDEN:
+            offsets.append(np.log1p(hidden))
+    laws = [fitted_law(counts, offset, first, ahead, draws, rng) for offset in offsets]
+    if any(law.is_erratic for law in laws):
+        notes += (
+            "new starts are too few or too erratic for a fit: a constant rate, widely spread, was taken",
+        )
+    return _shared(laws, counts, rng, notes)
+
+
+def _hidden(weeks: IntArray, second_eyes: SecondEyes) -> FloatArray:
+    """Other eyes of patients from before the table, per new start, so many weeks after it began, shape (weeks,)."""
+    lag = begins(second_eyes.chance, second_eyes.after_start(SECOND_EYE_WEEKS)).mean(axis=0)
+    later = np.r_[np.cumsum(lag[::-1])[::-1][1:], 0.0]  # chance of following more than so many weeks later
+    return np.asarray(later[np.minimum(weeks, SECOND_EYE_WEEKS - 1)])
+
+
+def _shared(
+    laws: list[RateLaw], counts: IntArray, rng: np.random.Generator, notes: tuple[str, ...]
+) -> Arrivals:
+    """Draws of each law in the share of its Akaike weight, in random order."""
+    draws = len(laws[0].size)
+    criterion = np.array([law.criterion for law in laws])
+    weight = np.exp((criterion.min() - criterion) / 2)
+    until = np.rint(draws * np.cumsum(weight) / weight.sum()).astype(int)
+    parts = [
+        (law, slice(start, stop)) for law, start, stop in zip(laws, np.r_[0, until[:-1]], until, strict=True)
+    ]
+    parts = [(law, part) for law, part in parts if part.start < part.stop]
+    order = rng.permutation(draws) if len(parts) > 1 else np.arange(draws)
+    return Arrivals(
+        np.concatenate([law.rate[part] for law, part in parts])[order],
+        np.concatenate([law.size[part] for law, part in parts])[order],
+        any("trend" in law.terms for law, _ in parts), any("season" in law.terms for law, _ in parts),
+        int(counts.sum()), len(counts), notes,
+    )  # fmt: skip
 
 
 def _day_numbers(starts: Sequence[date] | IntArray) -> IntArray:
     if isinstance(starts, np.ndarray) and starts.dtype.kind in "iu":
         return starts.astype(np.int64)
     return np.array([day_number(day) for day in starts], dtype=np.int64)
-
-
-def _constant(
-    counts: IntArray, weeks: int, draws: int, rng: np.random.Generator, notes: tuple[str, ...]
-) -> Arrivals:
-    rate = rng.gamma(counts.sum() + 0.5, 1.0 / len(counts), draws)
-    return Arrivals(
-        np.repeat(rate[:, None], weeks, axis=1), np.full(draws, np.inf), n_starts=int(counts.sum()),
-        n_weeks=len(counts), notes=notes,
-    )  # fmt: skip
-
-
-def _fitted(
-    counts: IntArray,
-    first: int,
-    ahead: IntArray,
-    draws: int,
-    rng: np.random.Generator,
-    notes: tuple[str, ...],
-) -> Arrivals:
-    past = np.arange(len(counts))
-    terms: tuple[str, ...] = ()
-    spread = _overdispersed(counts, _columns(past, first, len(counts), ()))
-    if len(counts) >= _LEAST_FOR_SEASON:
-        terms = _supported(counts, first, spread)
-        spread = _overdispersed(counts, _columns(past, first, len(counts), terms))
-    if not terms and not spread:
-        return _constant(counts, len(ahead), draws, rng, notes)
-    fit = _fit(counts, _columns(past, first, len(counts), terms), spread)
-    X = _columns(ahead, first, len(counts), terms)
-    location, covariance = _location_and_covariance(fit)
-    if spread:  # the size is drawn by its logarithm, which is nearer to normal
-        alpha = location[-1]
-        covariance[-1] /= alpha
-        covariance[:, -1] /= alpha
-        location[-1] = np.log(alpha)
-    drawn = rng.multivariate_normal(location, covariance, draws, method="eigh")
-    size = np.exp(-drawn[:, -1]) if spread else np.full(draws, np.inf)
-    rate = np.exp(np.clip(drawn[:, : X.shape[1]] @ X.T, -20.0, 10.0))
-    return Arrivals(
-        rate, np.clip(size, 1e-2, _MOST_SIZE) if spread else size, "trend" in terms, "season" in terms,
-        int(counts.sum()), len(counts), notes,
-    )  # fmt: skip
-
-
-def _columns(week: IntArray, first: int, n: int, terms: tuple[str, ...]) -> FloatArray:
-    columns = [np.ones(len(week))]
-    if "trend" in terms:
-        # weeks after the last seen keep its level: a trend seen so far is not promised to go on
-        columns.append((np.minimum(week, n - 1) - n / 2) / _YEAR)
-    if "season" in terms:
-        angle = 2 * np.pi * (week + first) / _YEAR
-        columns += [np.sin(angle), np.cos(angle)]
-    return np.stack(columns, axis=1)
-
-
-def _fit(counts: IntArray, X: FloatArray, spread: bool) -> Any:
-    import warnings
-
-    from statsmodels.discrete.discrete_model import NegativeBinomial, Poisson  # heavy: loads scipy.stats
-
-    with warnings.catch_warnings(), np.errstate(all="ignore"):
-        warnings.simplefilter("ignore")  # the outcome is judged by its likelihood and its errors
-        if spread:
-            return NegativeBinomial(counts, X).fit(disp=0, method="bfgs", maxiter=500)
-        return Poisson(counts, X).fit(disp=0, method="newton", maxiter=100)
-
-
-def _location_and_covariance(fit: Any) -> tuple[FloatArray, FloatArray]:
-    """Estimates and their covariance, refused where the likelihood has no proper top."""
-    try:
-        location, covariance = np.asarray(fit.params, dtype=float), np.asarray(fit.cov_params(), dtype=float)
-    except ValueError:  # statsmodels could not invert the curvature
-        covariance, location = np.full((1, 1), np.nan), np.zeros(1)
-    if not np.isfinite(covariance).all() or not (covariance.diagonal() > 0).all():
-        raise FitError(Fault("started", "the rate of new starts could not be fitted", "", "give the rate"))
-    return location.copy(), covariance.copy()
-
-
-def _log_likelihood(counts: IntArray, X: FloatArray, spread: bool) -> float:
-    """Largest log likelihood; the Poisson is the edge of the negative binomial, so that it is never below it."""
-    poisson = float(_fit(counts, X, False).llf)
-    return max(poisson, float(np.nan_to_num(_fit(counts, X, True).llf, nan=-np.inf))) if spread else poisson
-
-
-def _overdispersed(counts: IntArray, X: FloatArray) -> bool:
-    """Whether a negative binomial is supported over the Poisson, at the edge of its range (5%)."""
-    from scipy.stats import chi2
-
-    mean = np.exp(X @ np.asarray(_fit(counts, X, False).params))
-    if ((counts - mean) ** 2 - counts).sum() <= 0:  # no more spread than Poisson: the size is infinite
-        return False
-    more = 2 * (_log_likelihood(counts, X, True) - _log_likelihood(counts, X, False))
-    if more <= chi2.ppf(0.9, 1):
-        return False
-    try:
-        _location_and_covariance(_fit(counts, X, True))
-    except FitError:
-        return False
-    return True
-
-
-def _supported(counts: IntArray, first: int, spread: bool) -> tuple[str, ...]:
-    from scipy.stats import chi2
-
-    past = np.arange(len(counts))
-    kept: tuple[str, ...] = ()
-    for term, df in (("trend", 1), ("season", 2)):
-        without = _log_likelihood(counts, _columns(past, first, len(counts), kept), spread)
-        more = 2 * (
-            _log_likelihood(counts, _columns(past, first, len(counts), (*kept, term)), spread) - without
-        )
-        if more > max(chi2.ppf(0.99, df), 2 * df):
-            kept = (*kept, term)
-    return kept

@@ -13,8 +13,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from retreat.planning.dates import first_monday
-from retreat.planning.demand import OpenCases, open_cases
 from retreat.planning.gaps import Gaps
+from retreat.planning.second_eyes import begins, drawn_weeks
+from retreat.planning.standing import OpenCases, open_cases
 
 if TYPE_CHECKING:
     from datetime import date
@@ -42,7 +43,7 @@ class Case:
     Parameters
     ----------
     week : int
-        Week of the first booking, 0 the first of the plan.
+        Week of the first booking, 0 the first of the plan; -1 for one that asked before it and still waits.
     is_first : bool
         Whether it asks for a first session.
     needed : tuple of int
@@ -135,34 +136,37 @@ def draw_courses(
     fresh = _fresh(model, cases)
     new_pmf = _lengths(model, fresh, draws)
     slight = (fresh["opacity"] == "sheet").to_numpy() | (fresh["size_mm"] < TINY_MM).to_numpy()
-    groups = _patients(standing.cases, both_eyes_same_day)
+    groups = _patients(standing, both_eyes_same_day)
     found = []
     for r in range(runs):
         events = _Events(rng)
         now = [_open(group, standing, open_pmf[r % draws], events) for group in groups]
         size = arrivals.dispersion[r % len(arrivals.dispersion)]
         base = arrivals.rate[r % len(arrivals.rate)][:weeks]
-        follows = float(second_eyes.rate[r % len(second_eyes.rate)])
+        chance = second_eyes.chance[r % len(second_eyes.chance), None]
+        lag = begins(chance, second_eyes.after_start(weeks))
         for is_extra in (False, True):
             of_first = np.repeat(np.arange(weeks), _counts(base, size, rng))
-            later = (
-                of_first + np.ceil(rng.exponential(1.0 / follows, len(of_first)))
-                if follows > 0
-                else np.array([])
+            later = of_first + drawn_weeks(
+                lag, np.zeros(len(of_first), dtype=np.intp), rng.random(len(of_first))
             )
-            seconds = (
-                np.zeros(weeks) if is_extra else rng.poisson(np.full(weeks, follows * second_eyes.eligible))
-            )
-            for week in (
-                *of_first,
-                *later[later < weeks],
-                *np.repeat(np.arange(weeks), seconds.astype(np.int64)),
-            ):
+            seconds = later[:0] if is_extra else _of_patients(second_eyes, chance, weeks, rng)
+            for week in (*of_first, *later[later < weeks], *seconds):
                 which = int(events.one() * len(fresh))
                 length = _pick(new_pmf[r % draws, which], events.one())
                 now.append(_case(int(week), True, (length,), events, is_extra, bool(slight[which])))
         found.append(tuple(case for case in now if case is not None))
     return Courses(tuple(found), gaps, first_monday(today), weeks)
+
+
+def _of_patients(
+    second_eyes: SecondEyes, chance: FloatArray, weeks: int, rng: np.random.Generator
+) -> NDArray[np.int64]:
+    """Weeks in which the other eyes of patients already seen begin."""
+    spans, patients = second_eyes.groups(weeks)
+    group = np.repeat(np.arange(len(patients)), patients)
+    drawn = drawn_weeks(begins(chance, spans)[0], group.astype(np.intp), rng.random(len(group)))
+    return drawn[drawn < weeks]
 
 
 class _Events:
@@ -192,11 +196,13 @@ def _case(
 
 
 def _open(group: list[int], standing: OpenCases, pmf: FloatArray, events: _Events) -> Case | None:
-    """Events of a patient's open eyes, booked when the one seen last is; None where they never come back."""
+    """Events of eyes booked together, the first of them leading; None where they never come back."""
     done = standing.cases["sessions"].to_numpy()
     needed = tuple(_pick(pmf[i], events.one()) - int(done[i]) for i in group)
-    latest = min(group, key=lambda i: int(standing.weeks_since[i]))
-    week = pick_week(standing.first[int(standing.clock[latest])], events.one())
+    lead = group[0]
+    week = pick_week(standing.first[int(standing.clock[lead])], events.one())
+    if standing.waiting[lead]:
+        return _case(-1, True, needed, events, False, False)
     case = _case(0 if week is None else week, False, needed, events, False, False)
     return None if week is None else case
 
@@ -233,13 +239,17 @@ def _lengths(model: Model, cases: pd.DataFrame, draws: int) -> FloatArray:
 
 def _fresh(model: Model, cases: pd.DataFrame) -> pd.DataFrame:
     """Latest cases the model does not refuse, as if they had not begun: they stand for new ones."""
-    latest = cases[cases["sessions"] > 0].sort_values("started", kind="stable").tail(_LATEST)
+    latest = cases[cases["sessions"] > 0].sort_values(["started", "case"]).tail(_LATEST)
     fresh = latest.assign(sessions=0, ending="ongoing", stop_reason="not_applicable").reset_index(drop=True)
     inside = [not one.refusals for one in model.support_of(fresh)]
     return fresh[inside].reset_index(drop=True)
 
 
-def _patients(cases: pd.DataFrame, both_eyes_same_day: bool) -> list[list[int]]:
-    if not both_eyes_same_day:
-        return [[i] for i in range(len(cases))]
-    return [sorted(places) for places in cases.groupby("patient", sort=False).indices.values()]
+def _patients(standing: OpenCases, both_eyes_same_day: bool) -> list[list[int]]:
+    """Eyes treated together, the one whose days the others follow first."""
+    groups = {i: [i] for i in range(len(standing.cases))}
+    if both_eyes_same_day:
+        for follows, lead in enumerate(standing.leaders().tolist()):
+            if lead >= 0:
+                groups[lead].append(groups.pop(follows)[0])
+    return list(groups.values())

@@ -21,14 +21,19 @@ NO_DATE = -1
 
 
 def first_monday(today: date) -> date:
-    """The Monday on or after a day: week 1 of a plan begins on it.
+    """The Monday after a day: week 1 of a plan begins on it, and no part of a week already begun is in it.
 
     Examples
     --------
     >>> first_monday(date(2026, 11, 25)).isoformat(), first_monday(date(2026, 11, 23)).isoformat()
-    ('2026-11-30', '2026-11-23')
+    ('2026-11-30', '2026-11-30')
     """
-    return today + timedelta(days=-today.weekday() % 7)
+    return today + timedelta(days=7 - today.weekday())
+
+
+def real_day() -> date:
+    """The day it is; the one clock of planning, so that tests can set it."""
+    return date.today()
 
 
 def day_number(day: date) -> int:

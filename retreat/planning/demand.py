@@ -12,13 +12,15 @@ from numpy.typing import NDArray
 
 from retreat.errors import Fault, FitError
 from retreat.planning.arrivals import Arrivals
-from retreat.planning.dates import NO_DATE, check_not_later, day_number, first_monday, start_days, visit_days
+from retreat.planning.dates import first_monday
 from retreat.planning.gaps import Gaps
 from retreat.planning.going_on import going_on, going_on_new
 from retreat.planning.second_eyes import SecondEyes
 from retreat.planning.span_totals import Span, mixed_total
+from retreat.planning.standing import OpenCases, open_cases
+from retreat.planning.starts import Rates
 from retreat.planning.timetable import sessions_within, slot_counts, slots_by_session
-from retreat.planning.totals import Counts, mixed_slots
+from retreat.planning.totals import mixed_slots, shares
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -27,11 +29,13 @@ if TYPE_CHECKING:
 
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
-PARTS = ("open", "second_eyes", "new")
+PARTS = ("open", "waiting", "second_eyes", "new")
 SPANS = (4, 8, 13)
 # chances kept at once: cases by draws by further sessions, 96 MB
 _MOST_VALUES = 12_000_000
 _LEAST_DRAWS = 50
+# at least so many rows of draws, each with a chance of second eyes of its own
+_LEAST_ROWS = 200
 
 
 @dataclass(frozen=True)
@@ -47,10 +51,10 @@ class Demand:
     totals : mapping of int to ndarray of float, shape (slots + 1,)
         For the first so many weeks together, the chance of exactly n slots.
     parts : mapping of str to ndarray of float, shape (weeks,)
-        Mean slots a week of the open cases (`open`), of second eyes (`second_eyes`) and of new starts (`new`);
-        they add to the mean of `weekly`.
+        Mean slots a week of the cases in treatment (`open`), of those known and waiting for their first session
+        (`waiting`), of second eyes (`second_eyes`) and of new starts (`new`); they add to the mean of `weekly`.
     n_open : int
-        Open cases counted.
+        Open cases with a chance to return, those that wait for their first session included.
     notes, cautions : tuple of str
         What the reader must know of this plan, and of the model.
 
@@ -126,79 +130,6 @@ def quantile(pmf: FloatArray, probability: float) -> NDArray[np.int64]:
     return np.asarray(np.argmax(reached, axis=-1), dtype=np.int64)
 
 
-@dataclass(frozen=True)
-class OpenCases:
-    """Where each open case stands in its timetable on the first day of the plan.
-
-    Parameters
-    ----------
-    cases : DataFrame
-        The open cases that have begun, in the order of the table.
-    clock : ndarray of int, shape (cases,)
-        Which row of `first` each case follows.
-    first : tuple of ndarray of float
-        For each clock, the chance that the next booking falls in each week from week 1, given none so far.
-    weeks_since : ndarray of int, shape (cases,)
-        Calendar weeks since the last booking: 1 in the week after it.
-    notes : tuple of str
-        What the reader must know.
-    """
-
-    cases: pd.DataFrame
-    clock: NDArray[np.intp]
-    first: tuple[FloatArray, ...]
-    weeks_since: IntArray
-    notes: tuple[str, ...] = ()
-
-
-def open_cases(
-    cases: pd.DataFrame, gaps: Gaps, *, today: date, visits: pd.DataFrame | None = None
-) -> OpenCases:
-    """The open cases that have begun, with the weeks since their last booking.
-
-    Parameters
-    ----------
-    cases : DataFrame
-        The typed `cases`. Those not yet begun are left to the new starts, which they belong to.
-    gaps : Gaps
-        When the next booking follows.
-    today : date
-        Day on which the tables were closed. Bookings of a week that has begun by then and may go on are taken to
-        be over: plan on a Friday, at the weekend or on a Monday.
-    visits : DataFrame, optional
-        The typed `visits`. Without them the last session is placed by the mean gap, and noted.
-
-    Raises
-    ------
-    FitError
-        If a start bears only a year, or a date lies after today.
-    """
-    start = start_days(cases)
-    check_not_later(start, today, where="started")
-    begun = cases["ending"].eq("ongoing").to_numpy(dtype=bool) & (cases["sessions"] > 0).to_numpy(dtype=bool)
-    kept = cases[begun].reset_index(drop=True)
-    waiting = int((cases["ending"].eq("ongoing") & cases["sessions"].eq(0)).sum())
-    notes = [f"{waiting} cases not yet begun are among the new starts"] if waiting else []
-    last, missed = _last_bookings(cases, visits, today) if visits is not None else (None, None)
-    if last is None or missed is None:
-        sessions = kept["sessions"].to_numpy(dtype=float)
-        between = gaps.mean_weeks if np.isfinite(gaps.mean_weeks) else 0.0
-        day = np.minimum(
-            start[begun] + np.rint(7 * between * (sessions - 1)).astype(np.int64), day_number(today)
-        )
-        absent = np.zeros(len(kept), dtype=bool)
-        if len(kept):
-            notes.append("without visits, last sessions were placed by the usual gap")
-    else:
-        day, absent = np.where(last[begun] == NO_DATE, start[begun], last[begun]), missed[begun]
-    since = np.maximum(day_number(first_monday(today)) // 7 - day // 7, 0)
-    kinds, clock = np.unique(np.stack([since, absent.astype(np.int64)], axis=1), axis=0, return_inverse=True)
-    first = tuple(
-        gaps.after_missed(int(weeks)) if was_missed else gaps.after(int(weeks)) for weeks, was_missed in kinds
-    )
-    return OpenCases(kept, clock.reshape(-1).astype(np.intp), first, since, tuple(notes))
-
-
 def demand(
     model: Model,
     cases: pd.DataFrame,
@@ -218,7 +149,7 @@ def demand(
     slot of a week is the sum over its further sessions of the chance of needing that session (the model's, given
     those done) and the chance that a booking for it falls in the week. New starts thin to Poisson or negative
     binomial counts, second eyes to binomial ones. The distributions are exact given the draw, and mixed over draws.
-    The gaps are taken as known.
+    Draws are shared evenly between the plausible laws of the gaps; given gaps are taken as known.
 
     Parameters
     ----------
@@ -277,167 +208,124 @@ def _demand(
     seed: int,
 ) -> Demand:
     standing = open_cases(cases, gaps, today=today, visits=visits)
-    further = sessions_within(gaps, weeks)
-    n_open = len(standing.cases)
-    affordable = max(_LEAST_DRAWS, _MOST_VALUES // (max(1, n_open) * further))
+    further = max(sessions_within(law, weeks) for law in gaps.laws)
+    standing, n_open = _with_chance(standing, gaps), int(standing.may_return.sum())
+    further += int(standing.waiting.any())
+    wanted = min(draws, model.parameters.n_draws)
+    affordable = max(_LEAST_DRAWS, _MOST_VALUES // (max(1, len(standing.cases)) * further))
     course = going_on(model, standing.cases, further=further, draws=min(draws, affordable))
     new_stay = new_course(model, cases, further, len(course.stay), arrivals, second_eyes)
-    rates = _Rates.drawn(arrivals, second_eyes, len(course.stay), weeks, seed)
-    use = _slots(standing.first, gaps, weeks, further)
-    a_new_one = slots_by_session(
-        gaps.pmf, gaps, weeks=weeks, sessions=further
-    )  # (further, weeks from the first)
-    since_start = new_stay @ a_new_one  # (draws, weeks)
+    rows = shares(len(course.stay), len(gaps.laws))
+    rates = Rates.drawn(arrivals, second_eyes, _alike(new_stay, rows), weeks, seed)
+    first = [_padded(standing.under(law).first, weeks) for law in gaps.laws]
+    use = np.stack(
+        [
+            slots_by_session(one, law, weeks=weeks, sessions=further)
+            for one, law in zip(first, gaps.laws, strict=True)
+        ]
+    )  # (laws, clocks, further, weeks)
+    since_start = np.concatenate(
+        [
+            new_stay[part] @ slots_by_session(law.pmf, law, weeks=weeks, sessions=further)
+            for part, law in zip(rows, gaps.laws, strict=True)
+        ]
+    )  # (draws, weeks)
     since_start[:, 0] = 1.0  # the first session itself; gaps are at least a week
     counts = rates.counts(since_start)
     weekly = mixed_slots(course.stay, standing.clock, use=use, counts=counts)
     spans = tuple(span for span in SPANS if span <= weeks)
-    totals = _totals(course.stay, standing, gaps, spans, further, new_stay, rates) if spans else {}
-    of_open = (
-        np.einsum("ij,ijw->w", course.stay.mean(axis=0), use[standing.clock]) if n_open else np.zeros(weeks)
-    )
+    totals = _totals(course.stay, standing, first, gaps, spans, further, new_stay, rates) if spans else {}
+    of_case = np.zeros((len(standing.cases), weeks))
+    for part, of_law in zip(rows, use, strict=True):
+        summed = course.stay[part].sum(axis=0)
+        of_case += np.einsum("ij,ijw->iw", summed, of_law[standing.clock]) / len(course.stay)
     parts = {
-        "open": of_open,
+        "open": of_case[~standing.waiting].sum(axis=0),
+        "waiting": of_case[standing.waiting].sum(axis=0),
         "second_eyes": rates.second_mean(since_start),
         "new": rates.new_mean(since_start),
     }
-    notes = (*standing.notes, *course.notes, *gaps.notes, *arrivals.notes)
+    notes = (*standing.notes, *course.notes, *gaps.notes, *arrivals.notes, *_fewer(wanted, affordable))
     return Demand(
         first_monday(today), weekly, totals, parts, n_open, tuple(dict.fromkeys(notes)), model.card.cautions
     )
 
 
-def _last_bookings(
-    cases: pd.DataFrame, visits: pd.DataFrame, today: date
-) -> tuple[IntArray, NDArray[np.bool_]]:
-    """Day of the last booking of each case, -1 where unknown, and whether it was missed."""
-    import pandas as pd  # heavy: only whoever plans pays for it
+def _with_chance(standing: OpenCases, gaps: Gaps) -> OpenCases:
+    """Without the cases that no law of the gaps brings back: they use no slot."""
+    back = np.max([standing.under(law).back for law in gaps.laws], axis=0, initial=0.0)
+    return standing.only(np.flatnonzero((back > 0.0) | standing.may_return))
 
-    day = visit_days(cases, visits)
-    check_not_later(day, today, where="visits")
-    known = day != NO_DATE
-    row = pd.Index(cases["case"]).get_indexer(visits["case"])
-    known &= row >= 0
-    missed = visits["missed"].eq("yes").to_numpy(dtype=bool)
-    session = visits["session"].to_numpy(dtype=np.int64)
-    order = np.lexsort((~missed, session, day))
-    order = order[known[order]]
-    last, absent = np.full(len(cases), NO_DATE, dtype=np.int64), np.zeros(len(cases), dtype=bool)
-    last[row[order]], absent[row[order]] = day[order], missed[order]  # of several the last one stays
-    return last, absent
+
+def _alike(new_stay: FloatArray, laws: tuple[slice, ...]) -> NDArray[np.intp]:
+    """Row of each draw; draws of a row share the course of a new case and the law of the gaps."""
+    begins = np.zeros(len(new_stay), dtype=bool)
+    begins[1:] = (new_stay[1:] != new_stay[:-1]).any(axis=1)
+    begins[[part.start for part in laws if part.start < len(begins)]] = True
+    if begins.sum() < _LEAST_ROWS // 2:
+        begins[:: max(1, len(begins) // _LEAST_ROWS)] = True
+    begins[0] = False
+    return np.cumsum(begins).astype(np.intp)
+
+
+def _fewer(wanted: int, affordable: int) -> tuple[str, ...]:
+    if affordable >= wanted:
+        return ()
+    return (f"so many cases are open that {affordable:,} of {wanted:,} draws of the model were used",)
 
 
 def new_course(
     model: Model, cases: pd.DataFrame, further: int, draws: int, arrivals: Arrivals, second_eyes: SecondEyes
 ) -> FloatArray:
     """Chances of further sessions of a new case, shape (draws, further); 0 where nobody comes."""
-    nobody = not arrivals.rate.any() and not (second_eyes.eligible and second_eyes.rate.any())
+    waiting = (cases["ending"].eq("ongoing") & cases["sessions"].eq(0)).any()
+    coming = arrivals.rate.any() or (second_eyes.eligible and second_eyes.chance.any())
+    nobody = not coming and not (waiting and second_eyes.chance.any())
     if nobody or not (cases["sessions"] > 0).any():
         return np.zeros((draws, further))
     return going_on_new(model, cases, further=further, draws=draws)
 
 
-def _slots(first: tuple[FloatArray, ...], gaps: Gaps, weeks: int, further: int) -> FloatArray:
-    if not first:
-        return np.zeros((1, further, weeks))
-    return np.stack([slots_by_session(one, gaps, weeks=weeks, sessions=further) for one in first])
-
-
-@dataclass(frozen=True)
-class _Rates:
-    """Rates of new starts and of second eyes, one row a draw of the plan."""
-
-    new: FloatArray  # (draws, weeks) mean first starts
-    size: FloatArray  # (draws,) infinite for Poisson
-    second: FloatArray  # (draws, weeks) chance that an eligible patient's other eye begins
-    eligible: int
-    followers: FloatArray  # (draws, weeks) mean second eyes of the new starts themselves
-
-    @classmethod
-    def drawn(cls, arrivals: Arrivals, second_eyes: SecondEyes, draws: int, weeks: int, seed: int) -> _Rates:
-        rng = np.random.default_rng([seed, 53])
-        pick = _paired(len(arrivals.rate), draws, rng)
-        rate = second_eyes.rate[_paired(len(second_eyes.rate), draws, rng)]
-        new = arrivals.rate[pick, :weeks]
-        begins = np.exp(-rate[:, None] * np.arange(weeks)) * -np.expm1(-rate)[:, None]
-        # of a start in week s the other eye begins in week s + k, k >= 1, with the same chances
-        followers = np.stack(
-            [(new[:, :w] * begins[:, :w][:, ::-1]).sum(axis=1) for w in range(weeks)], axis=1
-        )
-        return cls(new, arrivals.dispersion[pick], begins, second_eyes.eligible, followers)
-
-    def counts(self, since_start: FloatArray) -> Counts:
-        """Slots of a week besides those of the open cases."""
-        poisson = _after(self.followers, since_start)
-        terms = np.zeros((len(poisson), 0, poisson.shape[1]))
-        if np.isinf(self.size).all():
-            poisson = poisson + _after(self.new, since_start)
-            size = np.ones(len(poisson))
-        else:
-            terms, size = _lagged(self.new, since_start), np.minimum(self.size, 1e5)
-        like = np.clip(_after(self.second, since_start), 0.0, 1.0)
-        return Counts(poisson, terms, size, like, self.eligible)
-
-    def new_mean(self, since_start: FloatArray) -> FloatArray:
-        return np.asarray(_after(self.new, since_start).mean(axis=0))
-
-    def second_mean(self, since_start: FloatArray) -> FloatArray:
-        both = self.followers + self.eligible * self.second
-        return np.asarray(_after(both, since_start).mean(axis=0))
-
-
-def _paired(n: int, draws: int, rng: np.random.Generator) -> NDArray[np.intp]:
-    """Which of n draws goes with each of so many: all of them as evenly as may be, in random order."""
-    return np.asarray(rng.permutation(np.floor(np.arange(draws) * n / draws).astype(np.intp)))
-
-
-def _after(starts: FloatArray, since: FloatArray) -> FloatArray:
-    """Sum over start weeks of starts and what follows them, shape (draws, weeks)."""
-    weeks = starts.shape[1]
-    out = np.zeros_like(starts)
-    for s in range(weeks):
-        out[:, s:] += starts[:, s, None] * since[:, : weeks - s]
-    return out
-
-
-def _lagged(starts: FloatArray, since: FloatArray) -> FloatArray:
-    """As :func:`_after`, each start week by itself, shape (draws, start weeks, weeks)."""
-    draws, weeks = starts.shape
-    out = np.zeros((draws, weeks, weeks))
-    for s in range(weeks):
-        out[:, s, s:] = starts[:, s, None] * since[:, : weeks - s]
+def _padded(first: tuple[FloatArray, ...], weeks: int) -> FloatArray:
+    """One row a clock; a row of nothing where there is no case."""
+    out = np.zeros((max(1, len(first)), weeks))
+    for row, chances in zip(out, first, strict=False):
+        row[: len(chances)] = chances[:weeks]
     return out
 
 
 def _totals(
     stay: FloatArray,
     standing: OpenCases,
+    first: list[FloatArray],
     gaps: Gaps,
     spans: tuple[int, ...],
     further: int,
     new_stay: FloatArray,
-    rates: _Rates,
+    rates: Rates,
 ) -> dict[int, FloatArray]:
     """Distribution of the slots of all cases over each span."""
-    by_clock = [slot_counts(first, gaps, spans=spans, sessions=further) for first in standing.first]
-    from_start = [_from_start(gaps, span, further) for span in range(1, max(spans) + 1)]
+    by_law = [
+        slot_counts(one, law, spans=spans, sessions=further)
+        for one, law in zip(first, gaps.laws, strict=True)
+    ]
+    longest = tuple(range(1, max(spans) + 1))
+    # chances of at least b slots after the first session within a span that begins with it, (slots, further)
+    from_start = [slot_counts(law.pmf, law, spans=longest, sessions=further) for law in gaps.laws]
+    rows = shares(len(stay), len(gaps.laws))
     out = {}
     for k, span in enumerate(spans):
-        of_case = np.stack([tails[k] for tails in by_clock]) if by_clock else np.zeros((0, span, further))
         # of a start in week s of the span: its first session, and what falls into the remaining weeks
         later = np.zeros((span, len(new_stay), span + 1))
         later[:, :, 0] = 1.0
         for week in range(span):
-            after = new_stay @ from_start[span - 1 - week].T
-            later[week, :, 1 : after.shape[1] + 1] = after
+            for part, of_law in zip(rows, from_start, strict=True):
+                after = new_stay[part] @ of_law[span - 1 - week].T
+                later[week, part, 1 : after.shape[1] + 1] = after
         of_all = Span(
-            stay, standing.clock, of_case, later, rates.new[:, :span], rates.followers[:, :span],
-            rates.second[:, :span], rates.size, rates.eligible,
+            stay, standing.clock, np.stack([tails[k] for tails in by_law]), later, rates.new[:, :span],
+            rates.followers[:, :span], *rates.second(span), rates.row, rates.size,
+            np.repeat(np.arange(len(rows)), [part.stop - part.start for part in rows]),
         )  # fmt: skip
         out[span] = mixed_total(of_all)
     return out
-
-
-def _from_start(gaps: Gaps, span: int, further: int) -> FloatArray:
-    """Chances of at least b slots after the first session within a span that begins with it, (slots, further)."""
-    return slot_counts(gaps.pmf, gaps, spans=(span,), sessions=further)[0]

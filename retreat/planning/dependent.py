@@ -7,6 +7,7 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
+from retreat.planning.backlog import shares_of
 from retreat.planning.demand import Demand
 
 
@@ -16,7 +17,7 @@ def counted(exact: Demand, used: NDArray[np.int64], *, why: str) -> Demand:
     Parameters
     ----------
     exact : Demand
-        As if cases were independent; its parts and spans are kept.
+        As if cases were independent; its spans are kept, and its parts in their shares of each week.
     used : ndarray of int, shape (runs, weeks)
         Slots used, from :func:`retreat.planning.patients.simulate`.
     why : str
@@ -35,14 +36,13 @@ def counted(exact: Demand, used: NDArray[np.int64], *, why: str) -> Demand:
     ([[0.5, 0.0, 0.5], [0.0, 1.0, 0.0]], [0.0, 0.5, 0.0, 0.5])
     """
     most = int(used.max(initial=0))
-    weekly = np.stack([_shares(week, most) for week in used.T])
+    weekly = np.stack([shares_of(week, most) for week in used.T])
+    together = sum(exact.parts.values(), np.zeros(len(weekly)))
+    scale = np.where(together > 0, used.mean(axis=0) / np.where(together > 0, together, 1.0), 1.0)
+    parts = {name: values * scale for name, values in exact.parts.items()}
     totals = {}
     for span in exact.totals:
-        together = used[:, :span].sum(axis=1)
-        totals[span] = _shares(together, int(together.max(initial=0)))
+        span_total = used[:, :span].sum(axis=1)
+        totals[span] = shares_of(span_total)
     note = f"{why}: ranges are counted over {len(used):,} simulated clinics"
-    return replace(exact, weekly=weekly, totals=totals, notes=(*exact.notes, note))
-
-
-def _shares(counts: NDArray[np.int64], most: int) -> NDArray[np.float64]:
-    return np.bincount(counts, minlength=most + 1) / len(counts)
+    return replace(exact, weekly=weekly, totals=totals, parts=parts, notes=(*exact.notes, note))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import io
 from collections.abc import Iterable, Sequence
 from datetime import date, timedelta
@@ -10,13 +11,14 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from retreat.planning.capacity import open_days
+from retreat.planning.dates import day_number
 from retreat.planning.demand import quantile
-from retreat.planning.plan import COVER
+from retreat.planning.planned import COVER
 
 if TYPE_CHECKING:
     import pandas as pd
 
-    from retreat.planning.plan import Plan
+    from retreat.planning.planned import Plan
 
 _FOLD = 75  # octets of a line, RFC 5545 section 3.1
 
@@ -78,8 +80,9 @@ def to_workbook(plan: Plan) -> bytes:
 def blocks(plan: Plan, *, weeks: int = 13) -> tuple[tuple[date, int, int], ...]:
     """Proposed blocks: day, slots to keep free for the laser, and slots that day can hold.
 
-    The slots that are enough with a chance of 90% in a week are dealt to its open days as evenly as whole slots allow,
-    earlier days first, and no more than a day holds.
+    The slots that are enough with a chance of 90% for what falls due in a week and what earlier ones left waiting, also
+    closed ones, are dealt to its open days as evenly as whole slots allow, earlier days first, and no more than a day
+    holds.
 
     Parameters
     ----------
@@ -97,14 +100,22 @@ def blocks(plan: Plan, *, weeks: int = 13) -> tuple[tuple[date, int, int], ...]:
     if clinic is None or clinic.slots_a_week == 0:
         return ()
     found = []
+    wanted = _wanted(plan)
     for w in range(min(weeks, plan.demand.weeks)):
         days = open_days(clinic, plan.start + timedelta(weeks=w), 1)
         if not days:
             continue
-        needed = int(quantile(plan.demand.weekly[w], COVER))
+        needed = wanted[w]
         held = [clinic.slots_on(day.weekday()) for day in days]
         found += list(zip(days, dealt(needed, held), held, strict=True))
     return tuple(found)
+
+
+def _wanted(plan: Plan) -> list[int]:
+    """Slots enough in nine cases of ten for the work of each week."""
+    if plan.backlog is None:
+        return [int(quantile(week, COVER)) for week in plan.demand.weekly]
+    return [int(n) for n in np.quantile(plan.backlog.work, COVER, axis=0, method="inverted_cdf")]
 
 
 def dealt(needed: int, held: Sequence[int]) -> list[int]:
@@ -125,8 +136,11 @@ def dealt(needed: int, held: Sequence[int]) -> list[int]:
     return given
 
 
-def to_calendar(plan: Plan, *, weeks: int = 13) -> str:
+def to_calendar(plan: Plan, *, weeks: int = 13, practice: str = "") -> str:
     """Proposed blocks as an iCalendar file (RFC 5545): one all-day event for each open day with a block.
+
+    A day keeps its UID from plan to plan of a practice, and a later plan has a higher SEQUENCE, so that a calendar
+    program replaces the earlier proposal instead of showing both.
 
     Parameters
     ----------
@@ -134,6 +148,8 @@ def to_calendar(plan: Plan, *, weeks: int = 13) -> str:
         Of a clinic.
     weeks : int, at least 1
         For how many weeks.
+    practice : str
+        Name of the practice; it tells its blocks from those of another in one calendar.
 
     Returns
     -------
@@ -148,17 +164,25 @@ def to_calendar(plan: Plan, *, weeks: int = 13) -> str:
         "CALSCALE:GREGORIAN",
         "METHOD:PUBLISH",
     ]
-    for day, needed, held in blocks(plan, weeks=weeks):
+    salt = hashlib.sha256(practice.encode()).hexdigest()[:12]
+    wanted, proposed = _wanted(plan), blocks(plan, weeks=weeks)
+    given: dict[int, int] = {}
+    for day, needed, _ in proposed:
+        w = (day - plan.start).days // 7
+        given[w] = given.get(w, 0) + needed
+    for day, needed, held in proposed:
         if not needed:
             continue
+        w = (day - plan.start).days // 7
         told = (
             *plan.cautions,
-            f"Proposed from the plan of {plan.today.isoformat()}: enough slots in 9 weeks of 10.",
+            f"Proposed from the plan of {plan.today.isoformat()}: {_enough(wanted[w] - given[w])}",
             f"Model {plan.model_id}.",
         )
         lines += [
             "BEGIN:VEVENT",
-            f"UID:{day:%Y%m%d}-{plan.today:%Y%m%d}-{plan.model_id}@retreat.invalid",
+            f"UID:{day:%Y%m%d}-{salt}@retreat.invalid",
+            f"SEQUENCE:{day_number(plan.today)}",
             f"DTSTAMP:{stamp}",
             f"DTSTART;VALUE=DATE:{day:%Y%m%d}",
             f"DTEND;VALUE=DATE:{day + timedelta(days=1):%Y%m%d}",
@@ -170,6 +194,19 @@ def to_calendar(plan: Plan, *, weeks: int = 13) -> str:
         ]
     lines.append("END:VCALENDAR")
     return "".join(part + "\r\n" for line in lines for part in folded(line))
+
+
+def _enough(missing: int) -> str:
+    """Whether the blocks of a week are enough.
+
+    Examples
+    --------
+    >>> _enough(0), _enough(3)
+    ('enough slots in 9 weeks of 10.', 'every slot of the week, 3 fewer than are enough in 9 weeks of 10.')
+    """
+    if missing <= 0:
+        return "enough slots in 9 weeks of 10."
+    return f"every slot of the week, {missing} fewer than are enough in 9 weeks of 10."
 
 
 def folded(line: str) -> list[str]:

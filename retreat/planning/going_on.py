@@ -104,7 +104,7 @@ def going_on_new(model: Model, cases: pd.DataFrame, *, further: int, draws: int)
 
     The mean over up to 40 cases of the last two years, forecast from before their first session.
     """
-    begun = cases[cases["sessions"] > 0].sort_values("started", kind="stable")
+    begun = cases[cases["sessions"] > 0].sort_values(["started", "case"])
     last_year = int(begun["started"].iloc[-1][:4]) if len(begun) else 0
     recent = begun[begun["started"].str[:4].astype(int) > last_year - _NEW_YEARS]
     chosen = recent.iloc[np.unique(np.linspace(0, len(recent) - 1, min(_NEW_CASES, len(recent))).astype(int))]

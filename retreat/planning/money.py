@@ -16,6 +16,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from retreat.errors import Fault, FitError, TableError
+from retreat.planning.backlog import Backlog, per_open_week, shares_of
 from retreat.planning.capacity import newsvendor
 from retreat.planning.demand import Demand, quantile
 
@@ -29,7 +30,7 @@ FloatArray = NDArray[np.float64]
 ANY = "any"  # a package for every case type
 _QUARTER = 13
 # sessions up to which a course is followed; and how many cases and draws stand for a type
-_HORIZON = 20
+MOST_SESSIONS = 20
 _MOST_CASES, _MOST_DRAWS = 100, 400
 _MOST_EYES = 1000
 _AMOUNTS = ("session", "session_cost", "idle_slot", "missing_slot")
@@ -192,7 +193,8 @@ def money_of(
     cases: pd.DataFrame,
     demand: Demand,
     missed: FloatArray,
-    slots: NDArray[np.int64] | None,
+    backlog: Backlog | None = None,
+    slots: NDArray[np.int64] | None = None,
 ) -> Money:
     """What the prices make of a plan.
 
@@ -208,8 +210,10 @@ def money_of(
         Slots needed.
     missed : ndarray of float, shape (weeks,)
         Chance that a booking of each week is missed.
-    slots : ndarray of int, shape (weeks,), or None
-        Slots open; what is needed beyond them brings nothing in that week.
+    backlog : Backlog, optional
+        What is done in each week where slots are limited: what is left waiting pays in a later one.
+    slots : ndarray of int, shape (weeks,), optional
+        Slots open; closed weeks pass what they need on to the next.
     """
     unknown = set(prices.packages) - set(cases["opacity"].unique()) - {ANY}
     if unknown:
@@ -217,43 +221,40 @@ def money_of(
         raise FitError(
             Fault(f"prices packages.{name}", "no case of this kind", kinds) for name in sorted(unknown)
         )
-    income = None if prices.session is None else weekly_income(demand.weekly, prices.session, missed, slots)
+    done = demand.weekly
+    if backlog is not None:
+        most = int(backlog.done.max(initial=0))
+        done = np.stack([shares_of(week, most) for week in backlog.done.T])
+    income = None if prices.session is None else weekly_income(done, prices.session, missed)
     best = None
     if prices.idle_slot is not None and prices.missing_slot is not None:
         pmf = demand.weekly[:_QUARTER].mean(axis=0)
+        if backlog is not None and slots is not None and (slots[:_QUARTER] == 0).any():
+            pmf = per_open_week(backlog.need[:, :_QUARTER], slots[:_QUARTER])
         best = newsvendor(pmf, idle_cost=prices.idle_slot, missing_cost=prices.missing_slot)
     return Money(prices, income, _courses(prices, model, cases), best)
 
 
 def weekly_income(
-    weekly: FloatArray, price: float, missed: float | FloatArray, slots: NDArray[np.int64] | None = None
+    weekly: FloatArray, price: float, missed: float | FloatArray
 ) -> tuple[tuple[float, float, float, float], ...]:
     """Mean, 10%, 50% and 90% point of the income of each week from attended sessions.
 
     Parameters
     ----------
     weekly : ndarray of float, shape (weeks, slots + 1)
-        Distribution of the slots needed.
+        Distribution of the slots used.
     price : float
         Of an attended session.
     missed : float in [0, 1), or ndarray of shape (weeks,)
         Chance that a booking is missed, or that of each week.
-    slots : ndarray of int, shape (weeks,), optional
-        Slots open.
 
     Examples
     --------
     >>> weekly_income(np.array([[0.0, 0.0, 1.0]]), 100.0, 0.0)
     ((200.0, 200.0, 200.0, 200.0),)
-    >>> weekly_income(np.array([[0.0, 0.0, 1.0]]), 100.0, 0.0, np.array([1]))
-    ((100.0, 100.0, 100.0, 100.0),)
     """
     used = np.array(weekly, dtype=float)
-    if slots is not None:
-        for pmf, room in zip(used, slots.tolist(), strict=True):
-            if room < len(pmf) - 1:
-                pmf[room] += pmf[room + 1 :].sum()
-                pmf[room + 1 :] = 0.0
     attended = thinned(used, 1.0 - np.broadcast_to(missed, len(used)))
     means = attended @ np.arange(attended.shape[1])
     points = [quantile(attended, p) for p in (0.1, 0.5, 0.9)]
@@ -381,7 +382,7 @@ def course_lengths(model: Model, cases: pd.DataFrame) -> tuple[FloatArray, float
         return np.empty((0, 0)), 0.0
     draws = min(_MOST_DRAWS, model.parameters.n_draws)
     pmf = (
-        model.forecast(inside, horizon=_HORIZON, draws=draws).pmf.sum(axis=2).mean(axis=1)
+        model.forecast(inside, horizon=MOST_SESSIONS, draws=draws).pmf.sum(axis=2).mean(axis=1)
     )  # (draws, sessions)
     left = np.clip(1.0 - pmf.sum(axis=1), 0.0, 1.0)
     pmf[:, -1] += left

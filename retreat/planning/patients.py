@@ -10,23 +10,25 @@ import numpy as np
 from numpy.typing import NDArray
 
 from retreat.planning.arrivals import Arrivals
-from retreat.planning.demand import new_course, open_cases
+from retreat.planning.demand import new_course
 from retreat.planning.gaps import Gaps
-from retreat.planning.second_eyes import SecondEyes
+from retreat.planning.second_eyes import SecondEyes, begins, drawn_weeks
+from retreat.planning.standing import open_cases
 from retreat.planning.staying import staying_by_node
 from retreat.planning.timetable import sessions_within
+from retreat.planning.totals import shares
 
 if TYPE_CHECKING:
     import pandas as pd
 
     from retreat.model import Model
-    from retreat.planning.demand import OpenCases
+    from retreat.planning.standing import OpenCases
 
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
 
 # draws of the parameters that runs are spread over, fewer where each is taken at 25 nodes of the patient effect
-_DRAWS, _DRAWS_OF_PATIENTS = 500, 100
+_DRAWS, _DRAWS_OF_PATIENTS = 250, 100
 _NEVER = 1_000_000
 
 
@@ -44,12 +46,13 @@ def simulate(
     seed: int = 1,
     eyes: Literal["apart", "together"] = "apart",
 ) -> IntArray:
-    """Slots used in each week of each simulated run.
+    """Slots used in each week of each simulated run, as many as are needed being open.
 
     All cases of a run share a draw of the parameters, so also the effect of an operator not seen before. A patient's
-    open eyes share how hard they are: it is drawn from what the sessions done of both tell. Where the model knows no
-    such factor and eyes are booked apart, the runs follow the distribution that
-    :func:`retreat.planning.demand.demand` gives exactly. Eyes that begin later stand by themselves.
+    open eyes share how hard they are: it is drawn from what the sessions done of both tell; what an eye that has
+    already ended tells of its fellow is not used. Where the model knows no such factor and eyes are booked apart, the
+    runs follow the distribution that :func:`retreat.planning.demand.demand` gives exactly. Eyes that begin later stand
+    by themselves.
 
     Parameters
     ----------
@@ -58,9 +61,10 @@ def simulate(
     runs : int
         Simulated clinics.
     seed : int
-        Of all that is drawn: the same seed gives the same runs.
+        Of all that is drawn: the same seed gives the same runs, whatever the order of the rows.
     eyes : {"apart", "together"}
-        Together: two open eyes of a patient are booked for one day, each using a slot, as long as both go on.
+        Together: eyes that :meth:`retreat.planning.standing.OpenCases.leaders` pairs are booked for one day, each
+        using a slot, as long as both go on.
 
     Returns
     -------
@@ -74,66 +78,91 @@ def simulate(
     arrivals.check_reaches(weeks)
     rng = np.random.default_rng([seed, 54])
     standing = open_cases(cases, gaps, today=today, visits=visits)
-    further = sessions_within(gaps, weeks)
+    further = max(sessions_within(law, weeks) for law in gaps.laws) + int(standing.waiting.any())
     most = _DRAWS_OF_PATIENTS if model.parameters.patient_loading.any() else _DRAWS
     draws = min(most, model.parameters.n_draws, runs)
     draw = rng.permutation(np.arange(runs) * draws // runs)
-    opened = _open(model, standing, gaps, draw, draws, further, rng)
-    later = _starting(arrivals, second_eyes, runs, weeks, rng)
+    needed = _open_needs(model, standing, draw, draws, further, rng)
+    leader = standing.leaders() if eyes == "together" else np.full(len(standing.cases), -1, dtype=np.int64)
+    run, week = _starting(arrivals, second_eyes, runs, weeks, rng)
     course = new_course(model, cases, further, draws, arrivals, second_eyes)
-    with_first = np.concatenate([np.ones((draws, 1)), course], axis=1)  # the first session is always needed
-    begun = _Eyes(later[0], later[1], with_first[draw[later[0]]], np.full(len(later[0]), -1))
+    later = 1 + _sessions(course, draw[run], rng)  # the first session is always needed
     out = np.zeros((runs, weeks), dtype=np.int64)
-    _run(opened, gaps, out, rng, pairs=eyes == "together")
-    _run(begun, gaps, out, rng, pairs=False, first_is_kept=True)
+    for part, law in zip(shares(runs, len(gaps.laws)), gaps.laws, strict=True):
+        _run(_open(standing.under(law), needed[part], leader, rng), law, out[part], rng)
+        here = np.flatnonzero((run >= part.start) & (run < part.stop))
+        begun = _Eyes(run[here] - part.start, week[here], later[here], None)
+        _run(begun, law, out[part], rng, first_is_kept=True)
     return out
 
 
 @dataclass
 class _Eyes:
-    """Eyes of all runs in one list; `due` changes as the weeks pass."""
+    """Eyes of all runs in one list; `due` and `left` change as the weeks pass."""
 
     run: IntArray  # (eyes,)
     due: IntArray  # (eyes,) week of the next booking
-    stay: FloatArray  # (eyes, sessions) chance of needing at least so many
-    partner: IntArray  # (eyes,) place of the patient's other open eye, -1 for none
+    left: IntArray  # (eyes,) sessions still needed
+    leader: IntArray | None  # (eyes,) place of the eye whose days each follows, -1 for none
 
 
-def _open(
-    model: Model,
-    standing: OpenCases,
-    gaps: Gaps,
-    draw: IntArray,
-    draws: int,
-    further: int,
-    rng: np.random.Generator,
-) -> _Eyes:
+def _open_needs(
+    model: Model, standing: OpenCases, draw: IntArray, draws: int, further: int, rng: np.random.Generator
+) -> IntArray:
+    """Further sessions that each open case needs, at most `further`, patients' factors drawn, shape (runs, cases)."""
     runs, n = len(draw), len(standing.cases)
     if not n:
-        none = np.zeros(0, dtype=np.int64)
-        return _Eyes(none, none, np.zeros((0, further)), none)
+        return np.zeros((runs, 0), dtype=np.int64)
     columns = {str(name): standing.cases[name].to_numpy() for name in standing.cases.columns}
     done = standing.cases["sessions"].to_numpy(dtype=np.int64)
     nodes = staying_by_node(model, columns, done, further=further, draws=draws)
+    node = _drawn_nodes(nodes.left, nodes.weight, standing, draw, rng)
+    u = rng.random((runs, n))
+    needed = np.zeros((runs, n), dtype=np.int64)
+    for j in range(further):
+        reached = u < nodes.stay[node, draw[:, None], np.arange(n)[None, :], j]
+        if not reached.any():
+            break
+        needed += reached
+    return needed
+
+
+def _drawn_nodes(
+    left: FloatArray, weight: FloatArray, standing: OpenCases, draw: IntArray, rng: np.random.Generator
+) -> IntArray:
+    """Node of how hard each case's patient is, given the sessions of the patient's open eyes, shape (runs, cases)."""
+    runs = len(draw)
     patient = np.unique(standing.cases["patient"].to_numpy(dtype=object), return_inverse=True)[1]
+    if len(weight) == 1:
+        return np.zeros((runs, len(patient)), dtype=np.int64)
     with np.errstate(divide="ignore"):
-        told = np.log(nodes.left)  # (nodes, draws, cases)
+        told = np.log(left)  # (nodes, draws, cases)
     both = np.stack([told[..., patient == p].sum(axis=-1) for p in range(patient.max() + 1)], axis=-1)
-    both += np.log(nodes.weight)[:, None, None]
+    both += np.log(weight)[:, None, None]
     share = np.exp(both - both.max(axis=0))
     share = np.cumsum(share / share.sum(axis=0), axis=0)  # (nodes, draws, patients)
     node = (rng.random((runs, share.shape[2]))[None] > share[:, draw]).sum(axis=0)  # (runs, patients)
-    node = np.minimum(node, len(nodes.weight) - 1)
-    stay = nodes.stay[node[:, patient], draw[:, None], np.arange(n)[None, :]]  # (runs, cases, further)
-    due = np.stack(
-        [_draw_weeks(standing.first[clock], runs, rng) for clock in standing.clock.tolist()], axis=1
-    )
-    partner = np.full(n, -1)
-    for p in np.flatnonzero(np.bincount(patient) == 2):
-        one, two = np.flatnonzero(patient == p)
-        partner[two] = one
-    places = np.where(partner >= 0, np.arange(runs)[:, None] * n + partner, -1)
-    return _Eyes(np.repeat(np.arange(runs), n), due.ravel(), stay.reshape(runs * n, -1), places.ravel())
+    return np.asarray(np.minimum(node, len(weight) - 1)[:, patient])
+
+
+def _sessions(stay: FloatArray, draw: IntArray, rng: np.random.Generator) -> IntArray:
+    """Sessions that each needs, from the chances of at least so many, shape (n,)."""
+    u = rng.random(len(draw))
+    needed = np.zeros(len(draw), dtype=np.int64)
+    for j in range(stay.shape[1]):
+        needed += u < stay[draw, j]
+    return needed
+
+
+def _open(standing: OpenCases, needed: IntArray, leader: IntArray, rng: np.random.Generator) -> _Eyes:
+    runs, n = needed.shape
+    if not n:
+        none = np.zeros(0, dtype=np.int64)
+        return _Eyes(none, none, none, None)
+    due = [_draw_weeks(standing.first[clock], runs, rng) for clock in standing.clock.tolist()]
+    places = np.where(leader >= 0, np.arange(runs)[:, None] * n + leader, -1)
+    together = places.ravel() if (leader >= 0).any() else None
+    return _Eyes(np.repeat(np.arange(runs), n), np.stack(due, axis=1).ravel(), needed.ravel(), together)
 
 
 def _starting(
@@ -149,55 +178,50 @@ def _starting(
     starts = rng.poisson(mean)  # (runs, weeks)
     run = np.repeat(np.repeat(np.arange(runs), weeks), starts.ravel())
     week = np.repeat(np.tile(np.arange(weeks), runs), starts.ravel())
-    rate = second_eyes.rate[rng.integers(0, len(second_eyes.rate), runs)]
-    waiting = np.repeat(np.arange(runs), second_eyes.eligible)
-    with np.errstate(divide="ignore"):
-        follows = np.floor(rng.exponential(1.0, len(run)) / rate[run]) + 1 + week
-        others = np.floor(rng.exponential(1.0, len(waiting)) / rate[waiting])
-    run = np.concatenate([run, run[follows < weeks], waiting[others < weeks]])
-    week = np.concatenate(
-        [week, follows[follows < weeks].astype(np.int64), others[others < weeks].astype(np.int64)]
-    )
-    return run, week
+    chance = second_eyes.chance[rng.integers(0, len(second_eyes.chance), runs)]
+    lag = begins(chance, second_eyes.after_start(weeks))
+    found = [(run, week), (run, week + drawn_weeks(lag, run, rng.random(len(run))))]
+    spans, patients = second_eyes.groups(weeks)
+    for group, n in zip(spans, patients.tolist(), strict=True):
+        of = np.repeat(np.arange(runs), n)
+        found.append((of, drawn_weeks(begins(chance, group), of, rng.random(len(of)))))
+    run, week = (np.concatenate([pair[k] for pair in found]) for k in (0, 1))
+    return run[week < weeks], week[week < weeks]
 
 
 def _run(
-    eyes: _Eyes,
-    gaps: Gaps,
-    out: IntArray,
-    rng: np.random.Generator,
-    *,
-    pairs: bool,
-    first_is_kept: bool = False,
+    eyes: _Eyes, gaps: Gaps, out: IntArray, rng: np.random.Generator, *, first_is_kept: bool = False
 ) -> None:
     """Pass through the weeks, adding the slots used to `out`."""
-    had = np.zeros(len(eyes.run), dtype=np.int64)
-    second = np.flatnonzero(eyes.partner >= 0) if pairs else np.zeros(0, dtype=np.int64)
-    going = np.ones(len(eyes.run), dtype=bool)
+    left, due = eyes.left, eyes.due
+    due[left <= 0] = _NEVER
+    begun = np.zeros(len(due), dtype=bool) if first_is_kept else None
+    follows = np.zeros(0, dtype=np.int64)
+    if eyes.leader is not None:
+        follows = np.flatnonzero(eyes.leader >= 0)
+        lead = eyes.leader[follows]
     for week in range(out.shape[1]):
-        if len(second):  # the second eye keeps the days of the first as long as both go on
-            both = second[going[second] & going[eyes.partner[second]]]
-            eyes.due[both] = eyes.due[eyes.partner[both]]
-        now = np.flatnonzero(eyes.due == week)
+        if len(follows):  # an eye keeps the days of the one it follows as long as both go on
+            both = (left[follows] > 0) & (left[lead] > 0)
+            follows, lead = follows[both], lead[both]
+            due[follows] = due[lead]
+        now = np.flatnonzero(due == week)
         out[:, week] += np.bincount(eyes.run[now], minlength=len(out))
         missed = rng.random(len(now)) < gaps.missed
-        if len(second):
-            chance = np.full(len(eyes.run), -1.0)
-            chance[now] = missed
-            with_first = now[np.isin(now, second)]
-            shared = with_first[going[eyes.partner[with_first]] & (chance[eyes.partner[with_first]] >= 0)]
-            chance[shared] = chance[eyes.partner[shared]]
-            missed = chance[now] > 0.5
-        if first_is_kept:
-            missed &= had[now] > 0
+        if len(follows):  # both come, or neither
+            here = np.zeros(len(due), dtype=bool)
+            here[now] = missed
+            here[follows] = here[lead]
+            missed = here[now]
+        if begun is not None:
+            missed &= begun[now]
+            begun[now] = True
         absent, there = now[missed], now[~missed]
-        eyes.due[absent] = week + _draw_weeks(gaps.rebooked, len(absent), rng)
-        had[there] += 1
-        last = eyes.stay.shape[1]
-        needed = eyes.stay[there, np.minimum(had[there], last - 1)] / eyes.stay[there, had[there] - 1]
-        goes_on = (rng.random(len(there)) < needed) & (had[there] < last)
-        going[there[~goes_on]] = False
-        eyes.due[there] = np.where(goes_on, week + _draw_weeks(gaps.pmf, len(there), rng), _NEVER)
+        due[absent] = week + _draw_weeks(gaps.rebooked, len(absent), rng)
+        left[there] -= 1
+        goes_on = there[left[there] > 0]
+        due[there] = _NEVER
+        due[goes_on] = week + _draw_weeks(gaps.pmf, len(goes_on), rng)
 
 
 def _draw_weeks(pmf: FloatArray, n: int, rng: np.random.Generator) -> IntArray:

@@ -2,221 +2,31 @@
 
 from __future__ import annotations
 
-import math
-from dataclasses import dataclass, field, replace
-from datetime import date, timedelta
-from typing import TYPE_CHECKING, Any
+from dataclasses import replace
+from datetime import date
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
 
 from retreat.errors import Fault, FitError
-from retreat.planning.capacity import Clinic, slots_open, slots_to_cover
-from retreat.planning.dates import (
-    check_not_later,
-    first_monday,
-    last_seen,
-    start_days,
-    visit_days,
-)
-from retreat.planning.demand import Demand, quantile
+from retreat.planning.capacity import Clinic, slots_open
+from retreat.planning.dates import first_monday
 from retreat.planning.gaps import Gaps, assumed_gaps
-from retreat.planning.money import Money, Prices, money_of
+from retreat.planning.money import Prices, money_of
+from retreat.planning.planned import Plan, missed_share, supported
 
 if TYPE_CHECKING:
     import pandas as pd
 
     from retreat.model import Model
-    from retreat.planning.arrivals import Arrivals
-    from retreat.planning.courses import Courses
-    from retreat.planning.second_eyes import SecondEyes
 
-SPANS = (4, 8, 13)
+__all__ = ["Plan", "plan", "plan_of_sound"]
+
 LEAST_WEEKS, MOST_WEEKS = 13, 52
-COVER = 0.9
-# simulated clinics where cases depend on each other: the error of a chance is then at most 0.012
-_RUNS = 2000
-_POINTS = (0.025, 0.1, 0.5, 0.9, 0.975)
-_NAMES = ("low95", "low80", "middle", "high80", "high95")
-
-
-@dataclass(frozen=True)
-class Plan:
-    """What a clinic needs in the weeks ahead, against what it opens.
-
-    Parameters
-    ----------
-    model_id : str
-        Fingerprint of the model.
-    today, start : date
-        Last day the plan knows of; Monday of week 1.
-    demand : Demand
-        Distribution of the slots needed.
-    gaps : Gaps
-        Weeks between sessions, and missed bookings.
-    arrivals : Arrivals
-        New starts a week.
-    eyes : mapping of int to int
-        Eyes in treatment by sessions done.
-    overdue : DataFrame
-        From :func:`retreat.planning.overdue.overdue`.
-    clinic : Clinic or None
-        None where no capacity was given.
-    slots : ndarray of int, shape (weeks,), or None
-        Slots open.
-    money : Money or None
-        None where no prices were given.
-    notes, cautions : tuple of str
-        What to know of this plan; what to know of the model.
-    standing : str
-        Verdict of the model's validation; empty where there was none.
-    retreat_version : str
-        Version of the package.
-    second_eyes : SecondEyes or None
-        How often the other eye follows.
-    """
-
-    model_id: str
-    today: date
-    start: date
-    demand: Demand
-    gaps: Gaps
-    arrivals: Arrivals
-    eyes: dict[int, int]
-    overdue: pd.DataFrame
-    clinic: Clinic | None = None
-    slots: NDArray[np.int64] | None = None
-    money: Money | None = None
-    notes: tuple[str, ...] = ()
-    cautions: tuple[str, ...] = ()
-    standing: str = ""
-    retreat_version: str = ""
-    second_eyes: SecondEyes | None = field(default=None, repr=False)
-
-    def __repr__(self) -> str:
-        """One line."""
-        return f"<Plan of {self.demand.weeks} weeks from {self.start.isoformat()} by {self.model_id}>"
-
-    @property
-    def shortage(self) -> NDArray[np.float64] | None:
-        """Chance that each week needs more slots than are open, shape (weeks,); None without a clinic."""
-        return None if self.slots is None else self.demand.beyond(self.slots)
-
-    @property
-    def cover(self) -> int:
-        """Slots a week that are enough in nine weeks of ten over the next quarter."""
-        return slots_to_cover(self.demand.weekly[: SPANS[-1]], COVER)
-
-    @property
-    def missed_share(self) -> NDArray[np.float64]:
-        """Share of each week's bookings that will be missed, shape (weeks,); first sessions count when attended."""
-        return _missed_share(self.demand, self.gaps, self.arrivals, self.second_eyes)
-
-    @property
-    def bookings(self) -> dict[str, float]:
-        """Mean bookings of the first four weeks by whom they are for, and how many of them will be missed."""
-        parts = {name: float(np.sum(values[: SPANS[0]])) for name, values in self.demand.parts.items()}
-        missed = self.missed_share[: SPANS[0]] * self.demand.mean[: SPANS[0]]
-        return parts | {"missed": float(missed.sum())}
-
-    def table(self) -> pd.DataFrame:
-        """One row a week: week, monday, mean, low95, low80, middle, high80, high95, and open, shortage if known."""
-        import pandas as pd
-
-        points = self.demand.quantiles(_POINTS)
-        mondays = [(self.start + timedelta(weeks=w)).isoformat() for w in range(self.demand.weeks)]
-        found = {"week": np.arange(1, self.demand.weeks + 1), "monday": mondays, "mean": self.demand.mean}
-        found |= dict(zip(_NAMES, points, strict=True))
-        if self.slots is not None:
-            found |= {"open": self.slots, "shortage": self.shortage}
-        return pd.DataFrame(found)
-
-    def totals(self) -> pd.DataFrame:
-        """One row for the next 4, 8 and 13 weeks: weeks, mean, low95 to high95, and open, shortage if known."""
-        import pandas as pd
-
-        rows = []
-        for weeks in SPANS:
-            pmf = self.demand.totals[weeks]
-            n = np.arange(len(pmf))
-            row: dict[str, float] = {"weeks": weeks, "mean": float(pmf @ n)}
-            row |= {name: int(quantile(pmf, p)) for name, p in zip(_NAMES, _POINTS, strict=True)}
-            if self.slots is not None:
-                room = int(self.slots[:weeks].sum())
-                row |= {"open": room, "shortage": float(pmf[n > room].sum())}
-            rows.append(row)
-        return pd.DataFrame(rows)
-
-    def courses(
-        self,
-        model: Model,
-        cases: pd.DataFrame,
-        visits: pd.DataFrame | None = None,
-        *,
-        runs: int = 40,
-        seed: int = 1,
-    ) -> Courses:
-        """Chance events for a simulation of waiting, from the tables the plan was made from.
-
-        Parameters
-        ----------
-        model : Model
-            The model of the plan.
-        cases, visits : DataFrame
-            The tables of the plan.
-        runs : int, at least 1
-            Simulated clinics.
-        seed : int
-            Seed of everything.
-        """
-        from retreat.planning.courses import draw_courses
-        from retreat.planning.second_eyes import SecondEyes
-
-        kept, _ = _supported(model, cases)
-        return draw_courses(
-            model,
-            kept,
-            visits,
-            self.gaps,
-            self.arrivals,
-            self.second_eyes or SecondEyes.none(),
-            today=self.today,
-            weeks=self.demand.weeks,
-            runs=runs,
-            both_eyes_same_day=self.clinic is not None and self.clinic.both_eyes_same_day,
-            seed=seed,
-        )
-
-    def words(self) -> tuple[str, ...]:
-        """The plan in sentences."""
-        from retreat.planning.wording import sentences
-
-        return sentences(self)
-
-    def to_json(self) -> dict[str, Any]:
-        """Every number of the plan in plain lists; the list of the overdue holds keys of cases."""
-        return {
-            "model": self.model_id,
-            "today": self.today.isoformat(),
-            "start": self.start.isoformat(),
-            "cautions": list(self.cautions),
-            "validated": self.standing,
-            "notes": list(self.notes),
-            "weeks": _records(self.table()),
-            "totals": _records(self.totals()),
-            "cover": {"share": COVER, "slots_a_week": self.cover},
-            "eyes_by_sessions_done": {str(done): n for done, n in self.eyes.items()},
-            "overdue": _records(self.overdue),
-            "bookings": self.bookings,
-            "gaps": {
-                "returning": float(self.gaps.returning),
-                "missed": float(self.gaps.missed),
-                "assumed": self.gaps.assumed,
-                "n_gaps": self.gaps.n_gaps,
-                "n_censored": self.gaps.n_censored,
-            },
-            "money": None if self.money is None else self.money.to_json(),
-        }
+# simulated clinics where cases depend on each other: the error of a chance is then at most 0.011; and those behind the
+# work left waiting: at most 0.016
+_RUNS, _RUNS_OF_BACKLOG = 2000, 1000
 
 
 def plan(
@@ -251,9 +61,11 @@ def plan(
     clinic : Clinic, optional
         What is open.
     gap_weeks : float, 1 to 52, optional
-        Weeks between sessions, assumed instead of learned.
+        Weeks between sessions, assumed instead of learned; who returns and what is missed is still learned from
+        visits where they are given and hold enough.
     today : date or ISO str, optional
-        Day of the plan; by default the last day the tables tell of.
+        Day of the plan, not one to come; by default the last day the tables tell of. Week 1 begins on the Monday
+        after it.
     prices : Prices, optional
         The clinic's own prices and costs.
     draws : int
@@ -317,63 +129,58 @@ def plan_of_sound(
         As for :func:`plan`.
     """
     from retreat.model.request import check_usable
+    from retreat.planning import overdue
     from retreat.planning.arrivals import fit_arrivals
+    from retreat.planning.backlog import carried
+    from retreat.planning.day_of_plan import day_of_plan
     from retreat.planning.demand import demand
-    from retreat.planning.gaps import fit_gaps
-    from retreat.planning.overdue import overdue
+    from retreat.planning.dependent import counted
+    from retreat.planning.full_weeks import full_weeks
+    from retreat.planning.patients import simulate
     from retreat.planning.second_eyes import first_starts, fit_second_eyes
+    from retreat.planning.standing import open_cases
     from retreat.version import VERSION
 
     check_usable(model.card)
     _check_weeks(weeks)
     cases, visits = _bare(cases), None if visits is None else _bare(visits)
-    day = _today(today, cases, visits)
-    if gap_weeks is not None:
-        gaps = assumed_gaps(gap_weeks)
-    elif visits is not None:
-        gaps = fit_gaps(cases, visits, today=day)
-    else:
-        fix = (
-            "give the visits, or the usual weeks between sessions (gap_weeks, --gap-weeks), marked as assumed"
-        )
-        raise FitError(
-            Fault("visits", "no visits: the gaps between sessions are not known", "a visit table", fix)
-        )
-    gaps = _spaced(gaps, clinic)
-    kept, left_out = _supported(model, cases)
+    day, of_day = day_of_plan(today, cases, visits)
+    gaps = _spaced(_gaps(cases, visits, gap_weeks, day, seed), clinic)
+    kept, left_out = supported(model, cases)
     start = first_monday(day)
-    arrivals = fit_arrivals(first_starts(cases), today=day, weeks=weeks, draws=draws, seed=seed)
     second = fit_second_eyes(cases, today=day, draws=draws, seed=seed)
+    arrivals = fit_arrivals(
+        first_starts(cases), today=day, weeks=weeks, second_eyes=second, draws=draws, seed=seed
+    )
     need = demand(
         model, kept, gaps, arrivals, second, today=day, weeks=weeks, visits=visits, draws=draws, seed=seed
     )
-    if why := _dependence(model, clinic):
-        from retreat.planning.dependent import counted
-        from retreat.planning.patients import simulate
-
-        eyes = "together" if clinic is not None and clinic.both_eyes_same_day else "apart"
-        used = simulate(
-            model,
-            kept,
-            gaps,
-            arrivals,
-            second,
-            today=day,
-            weeks=weeks,
-            visits=visits,
-            runs=_RUNS,
-            seed=seed,
-            eyes=eyes,  # type: ignore[arg-type]  # one of the two
-        )
-        need = counted(need, used, why=why)
     slots = None if clinic is None else slots_open(clinic, start, weeks)
-    is_open = cases["ending"] == "ongoing"
-    by_done = cases.loc[is_open, "sessions"].value_counts().sort_index()
+    full = None if clinic is None else full_weeks(cases, visits, clinic, day)
+    backlog = None
+    why = _dependence(model, clinic)
+    if why or slots is not None:
+        used = simulate(
+            model, kept, gaps, arrivals, second, today=day, weeks=weeks, visits=visits,
+            runs=_RUNS if why else _RUNS_OF_BACKLOG, seed=seed,
+            eyes="together" if clinic is not None and clinic.both_eyes_same_day else "apart",
+        )  # fmt: skip
+        need = counted(need, used, why=why) if why else need
+        backlog = None if slots is None else carried(used, slots)
+    money = None
+    if prices is not None:
+        missed = missed_share(need, gaps, arrivals, second)
+        money = money_of(prices, model, kept, need, missed, backlog, slots)
+    standing = open_cases(cases, gaps, today=day, visits=visits)
+    quiet = overdue.silent(standing, gaps)
+    by_done = standing.cases["sessions"][~quiet].value_counts().sort_index()
     notes = (
+        *of_day,
         *gaps.notes,
         *arrivals.notes,
         *need.notes,
         *left_out,
+        *((full.note,) if full is not None and full.bound else ()),
         *_closed(slots, clinic),
     )
     found = model.card.validated
@@ -384,19 +191,46 @@ def plan_of_sound(
         demand=need,
         gaps=gaps,
         arrivals=arrivals,
-        eyes={int(done): int(by_done[done]) for done in sorted(by_done.index)},
-        overdue=overdue(cases, visits, gaps, day),
+        eyes={int(done): int(by_done[done]) for done in by_done.index},
+        overdue=overdue.overdue(standing, gaps),
         clinic=clinic,
         slots=slots,
-        money=None
-        if prices is None
-        else money_of(prices, model, kept, need, _missed_share(need, gaps, arrivals, second), slots),
+        money=money,
         notes=tuple(dict.fromkeys(notes)),
         cautions=model.card.cautions,
         standing=found.standing if found else "",
         retreat_version=VERSION,
         second_eyes=second,
+        backlog=backlog,
+        full_weeks=full,
+        n_silent=int(quiet.sum()),
+        silent_after=overdue.within(gaps.pmf, overdue.SILENT),
+        n_not_known=overdue.not_known(standing),
     )
+
+
+def _gaps(
+    cases: pd.DataFrame, visits: pd.DataFrame | None, gap_weeks: float | None, day: date, seed: int
+) -> Gaps:
+    """Learned from the visits, or the gap assumed with as much learned as the visits bear."""
+    from retreat.planning.gap_fit import fit_gaps
+
+    if visits is None:
+        if gap_weeks is not None:
+            return assumed_gaps(gap_weeks)
+        fix = (
+            "give the visits, or the usual weeks between sessions (gap_weeks, --gap-weeks), marked as assumed"
+        )
+        what = "no visits: the gaps between sessions are not known"
+        raise FitError(Fault("visits", what, "a visit table", fix))
+    if gap_weeks is None:
+        return fit_gaps(cases, visits, today=day, seed=seed)
+    assumed = assumed_gaps(gap_weeks)
+    try:
+        learned = fit_gaps(cases, visits, today=day, seed=seed)
+    except FitError:  # too few gaps to learn from
+        return assumed
+    return assumed_gaps(gap_weeks, learned=learned)
 
 
 def _bare(frame: pd.DataFrame) -> pd.DataFrame:
@@ -412,45 +246,21 @@ def _check_weeks(weeks: int) -> None:
         raise FitError(Fault("weeks", f"{weeks!r}", allowed))
 
 
-def _today(today: date | str | None, cases: pd.DataFrame, visits: pd.DataFrame | None) -> date:
-    """The day of the plan; no date of the tables lies after it, and none after the real day."""
-    if isinstance(today, str):
-        try:
-            today = date.fromisoformat(today)
-        except ValueError:
-            raise FitError(Fault("today", f"{today!r}", "an ISO date such as 2026-11-25")) from None
-    limit = today or date.today()
-    check_not_later(start_days(cases), limit, where="started")
-    if visits is not None:
-        check_not_later(visit_days(cases, visits), limit, where="visits.day")
-    return today or last_seen(cases, visits)
-
-
 def _spaced(gaps: Gaps, clinic: Clinic | None) -> Gaps:
     """Gaps with those below the clinic's least gap put on it."""
     least = 0 if clinic is None else clinic.min_gap_weeks
     if least <= 1 or not gaps.pmf[:least].any():
         return gaps
+    told = f"gaps below {least} calendar weeks are planned as {least}, the least the clinic allows"
+    return replace(gaps.changed(lambda law: _at_least(least, law)), notes=(*gaps.notes, told))
+
+
+def _at_least(least: int, gaps: Gaps) -> Gaps:
     pmf = np.zeros(max(len(gaps.pmf), least + 1))
     pmf[: len(gaps.pmf)] = gaps.pmf
     pmf[least] += pmf[:least].sum()
     pmf[:least] = 0.0
-    told = f"gaps below {least} weeks are planned as {least}, the least the clinic allows"
-    return replace(gaps, pmf=pmf, notes=(*gaps.notes, told))
-
-
-def _supported(model: Model, cases: pd.DataFrame) -> tuple[pd.DataFrame, tuple[str, ...]]:
-    """Cases without the open ones that the model refuses, and how many those are."""
-    is_open = (cases["ending"] == "ongoing").to_numpy()
-    if not is_open.any():
-        return cases, ()
-    refused = np.zeros(len(cases), dtype=bool)
-    refused[is_open] = [bool(one.refusals) for one in model.support_of(cases[is_open])]
-    if not refused.any():
-        return cases, ()
-    plural = "open case lies" if refused.sum() == 1 else "open cases lie"
-    told = f"{int(refused.sum())} {plural} outside what the model saw and is not in the numbers"
-    return cases[~refused].reset_index(drop=True), (told,)
+    return replace(gaps, pmf=pmf)
 
 
 def _dependence(model: Model, clinic: Clinic | None) -> str:
@@ -458,16 +268,6 @@ def _dependence(model: Model, clinic: Clinic | None) -> str:
     if clinic is not None and clinic.both_eyes_same_day:
         return "both eyes of a patient are treated on one day"
     return "two eyes of a patient are alike" if model.parameters.patient_loading.any() else ""
-
-
-def _missed_share(
-    need: Demand, gaps: Gaps, arrivals: Arrivals, second: SecondEyes | None
-) -> NDArray[np.float64]:
-    first = arrivals.rate[:, : need.weeks].mean(axis=0)
-    if second is not None:
-        first = first + float(second.rate.mean()) * second.eligible
-    mean = np.maximum(need.mean, 1e-12)
-    return np.asarray(gaps.missed * np.clip(1.0 - first / mean, 0.0, 1.0))
 
 
 def _closed(slots: NDArray[np.int64] | None, clinic: Clinic | None) -> tuple[str, ...]:
@@ -479,11 +279,5 @@ def _closed(slots: NDArray[np.int64] | None, clinic: Clinic | None) -> tuple[str
     if not shut:
         return ()
     listed = ", ".join(map(str, shut[:8])) + (f" and {len(shut) - 8} more" if len(shut) > 8 else "")
-    return (f"closed all week in week{'' if len(shut) == 1 else 's'} {listed}: what falls due then waits",)
-
-
-def _records(frame: pd.DataFrame) -> list[dict[str, Any]]:
-    return [
-        {str(k): None if isinstance(v, float) and math.isnan(v) else v for k, v in row.items()}
-        for row in frame.astype(object).to_dict("records")
-    ]
+    plural = "" if len(shut) == 1 else "s"
+    return (f"closed all week in week{plural} {listed}: what falls due then waits for the week after",)

@@ -1,9 +1,9 @@
 """The plan log: what was planned, kept as JSON lines so that it can be held against what happened; no identifiers.
 
 One line a plan: the day it was made, the first Monday, the model, the distribution of the slots of each week and of the
-first four weeks together, and their 10%, 50% and 90% points. They are sums over the clinic: no key of a case or
-patient, no operator or site is written. With very few open cases a sum may still tell of one of them to whoever knows
-the clinic, so the log stays where the case table stays.
+first four weeks together, their 10%, 50% and 90% points, and the slots open in each week where that was given. They are
+sums over the clinic: no key of a case or patient, no operator or site is written. With very few open cases a sum may
+still tell of one of them to whoever knows the clinic, so the log stays where the case table stays.
 """
 
 from __future__ import annotations
@@ -14,25 +14,26 @@ from dataclasses import asdict, dataclass
 from datetime import date, timedelta
 from math import isfinite
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from retreat.planning.dates import NO_DATE, day_number, visit_days
+from retreat.planning.dates import NO_DATE, day_number, last_whole_week, visit_days
 from retreat.planning.demand import quantile
 from retreat.tables.line_log import LineLog, write_lines
 
 if TYPE_CHECKING:
     import pandas as pd
 
-    from retreat.planning.plan import Plan
+    from retreat.planning.planned import Plan
 
 FORMAT = "retreat-plan"
-VERSION = 1
+VERSION = 2
 BAND = (0.1, 0.9)
 MONTH = 4  # weeks of the total that is held against the last month
-_KEYS = ("format", "version", "made", "start", "model", "quantiles", "weeks", "month")
+_KEYS = ("format", "version", "made", "start", "model", "quantiles", "weeks", "month", "open")
+_KEYS_BEFORE = _KEYS[:-1]  # of version 1, which did not keep what was open
 _LOG = LineLog("plan", f"one {FORMAT} of version {VERSION}", "retreat plan --log")
 _DIGITS = 5
 _MOST_SLOTS = 100_000
@@ -52,6 +53,8 @@ class LoggedPlan:
         For each week, the least number of slots with any chance, and the chances from it on.
     month : (int, tuple of float)
         The same for the first four weeks together.
+    open : tuple of int or None
+        Slots open in each week; None where no capacity was given.
     """
 
     made: date
@@ -59,12 +62,13 @@ class LoggedPlan:
     model: str
     weeks: tuple[tuple[int, tuple[float, ...]], ...]
     month: tuple[int, tuple[float, ...]]
+    open: tuple[int, ...] | None = None
 
     def to_line(self) -> str:
         """One line of JSON."""
         points = [[quantile_of(week, p) for p in (0.1, 0.5, 0.9)] for week in self.weeks]
         made, start = self.made.isoformat(), self.start.isoformat()
-        values = (FORMAT, VERSION, made, start, self.model, points, self.weeks, self.month)
+        values = (FORMAT, VERSION, made, start, self.model, points, self.weeks, self.month, self.open)
         return json.dumps(dict(zip(_KEYS, values, strict=True)), allow_nan=False)
 
 
@@ -81,7 +85,10 @@ class Held:
     actual : int
         Slots used.
     nominal : float in [0, 1]
-        Chance the forecast gave to lie from `low` to `high`; above 0.8 since slots are whole.
+        Chance the forecast gave to lie from `low` to `high`; above 0.8 since slots are whole. Where slots were limited,
+        given that fewer than those open were needed.
+    at_least : bool
+        Whether every slot open was used, so that more may have been needed than `actual`.
     """
 
     made: date
@@ -91,16 +98,33 @@ class Held:
     high: int
     actual: int
     nominal: float
+    at_least: bool = False
 
     @property
     def inside(self) -> bool:
-        """Whether what happened lies in the 80% band."""
+        """Whether what happened lies in the 80% band; nothing is said by a week in which every slot was used."""
         return self.low <= self.actual <= self.high
+
+    @property
+    def verdict(self) -> str:
+        """Inside, outside, or not known.
+
+        Examples
+        --------
+        >>> Held(date(2026, 1, 1), date(2026, 1, 5), 8, 11, 14, 12, 0.84, at_least=True).verdict
+        'not known'
+        """
+        if self.at_least and self.actual <= self.high:
+            return "not known"
+        return "inside" if self.inside else "outside"
 
 
 @dataclass(frozen=True)
 class Coverage:
     """Earlier plans held against the visits since.
+
+    Weeks in which every slot open was used hold only that at least so many were needed: they are left out of the
+    running counts.
 
     Parameters
     ----------
@@ -118,13 +142,18 @@ class Coverage:
 
     @property
     def n_inside(self) -> int:
-        """Weeks in their 80% band."""
-        return sum(one.inside for one in self.weeks)
+        """Judged weeks in their 80% band."""
+        return sum(one.inside for one in self.judged)
+
+    @property
+    def judged(self) -> tuple[Held, ...]:
+        """Weeks in which some slot was free, or no capacity was given."""
+        return tuple(one for one in self.weeks if not one.at_least)
 
     @property
     def expected_inside(self) -> float:
-        """Weeks that would lie in their band if every forecast were right."""
-        return float(sum(one.nominal for one in self.weeks))
+        """Judged weeks that would lie in their band if every forecast were right."""
+        return float(sum(one.nominal for one in self.judged))
 
     def to_json(self) -> dict[str, Any]:
         """Numbers in plain form."""
@@ -133,6 +162,7 @@ class Coverage:
             "month": None if self.month is None else _held_json(self.month),
             "n_inside": self.n_inside,
             "expected_inside": self.expected_inside,
+            "n_judged": len(self.judged),
             "n_undated": self.n_undated,
         }
 
@@ -143,34 +173,46 @@ class Coverage:
         Examples
         --------
         >>> one = Held(date(2026, 1, 1), date(2026, 1, 5), 8, 11, 14, 12, 0.84)
-        >>> for line in Coverage((one,), None, 0).words: print(line)
+        >>> full = Held(date(2026, 1, 1), date(2026, 1, 12), 8, 11, 14, 12, 0.84, at_least=True)
+        >>> for line in Coverage((one, full), None, 0).words: print(line)
         No plan of four weeks is past yet.
         1 of the last 1 week lay in its 80% band (0.8 expected of a right forecast).
+        Left out: 1 week in which every slot open was used, so that more may have been needed.
         """
         lines = []
         if self.month is None:
             lines.append("No plan of four weeks is past yet.")
         else:
             m = self.month
-            verdict = "inside" if m.inside else "outside"
+            used = f"used {m.actual}"
+            verdict = f"{m.verdict} the band."
+            if m.at_least:
+                used = f"needed at least {m.actual}, since every slot open was used in some week"
+                verdict = "outside the band." if m.verdict == "outside" else "no verdict."
             lines.append(
                 f"Four weeks from {m.start.isoformat()}: forecast {m.middle} slots (80% band {m.low} to {m.high}), "
-                f"used {m.actual}: {verdict} the band."
+                f"{used}: {verdict}"
             )
-        if self.weeks:
-            n = len(self.weeks)
+        n_full = len(self.weeks) - len(self.judged)
+        if self.judged:
+            n = len(self.judged)
             plural = "week lay in its" if n == 1 else "weeks lay in their"
             lines.append(
                 f"{self.n_inside} of the last {n} {plural} 80% band "
                 f"({self.expected_inside:.1f} expected of a right forecast)."
+            )
+        if n_full:
+            plural = "week" if n_full == 1 else "weeks"
+            lines.append(
+                f"Left out: {n_full} {plural} in which every slot open was used, so that more may have been needed."
             )
         if self.n_undated:
             lines.append(f"{self.n_undated} visits bear no day and are not counted as used.")
         return tuple(lines)
 
 
-def append_plan(path: str | Path, plan: Plan) -> bool:
-    """Add a plan to a log, atomically; a plan of the same day, weeks and model is not written again.
+def append_plan(path: str | Path, plan: Plan) -> Literal["added", "replaced", "same"]:
+    """Keep a plan in a log, atomically; one of the same day, first week and model takes the place of the earlier.
 
     Parameters
     ----------
@@ -181,8 +223,8 @@ def append_plan(path: str | Path, plan: Plan) -> bool:
 
     Returns
     -------
-    bool
-        Whether a line was added.
+    str
+        What became of it: added, put in the place of another, or the same as one already there.
 
     Raises
     ------
@@ -190,13 +232,16 @@ def append_plan(path: str | Path, plan: Plan) -> bool:
         If the log is damaged, no log of plans, or cannot be written.
     """
     target = Path(path)
-    before = read_plans(target) if target.exists() else ()
+    before = list(read_plans(target)) if target.exists() else []
     weekly = tuple(trimmed(week) for week in plan.demand.weekly)
-    new = LoggedPlan(plan.today, plan.start, plan.model_id, weekly, trimmed(plan.demand.totals[MONTH]))
-    if any((one.made, one.start, one.model) == (new.made, new.start, new.model) for one in before):
-        return False
-    write_lines(target, (one.to_line() for one in (*before, new)))
-    return True
+    month = trimmed(plan.demand.totals[MONTH])
+    room = None if plan.slots is None else tuple(int(n) for n in plan.slots)
+    new = LoggedPlan(plan.today, plan.start, plan.model_id, weekly, month, room)
+    if new in before:
+        return "same"
+    alike = [one for one in before if (one.made, one.start, one.model) == (new.made, new.start, new.model)]
+    write_lines(target, (one.to_line() for one in (*(p for p in before if p not in alike), new)))
+    return "replaced" if alike else "added"
 
 
 def read_plans(path: str | Path) -> tuple[LoggedPlan, ...]:
@@ -213,39 +258,55 @@ def read_plans(path: str | Path) -> tuple[LoggedPlan, ...]:
 def coverage(
     plans: Sequence[LoggedPlan], cases: pd.DataFrame, visits: pd.DataFrame, *, today: date
 ) -> Coverage:
-    """Earlier plans held against the visits since; weeks that are not over by `today` are left aside.
+    """Earlier plans held against the visits since; weeks that are not whole by `today` are left aside.
 
     Parameters
     ----------
     plans : sequence of LoggedPlan
         From :func:`read_plans`.
     cases, visits : DataFrame
-        Sound tables; each row of `visits` used one slot, missed ones included.
+        Sound tables; each row of `visits` used one slot, missed ones included. A missed booking before the first
+        session counts for nothing: plans hold first sessions that take place.
     today : date
-        Last day the tables know of.
+        Last day the tables know of. A week is whole from its Friday on, as everywhere in a plan.
     """
-    days = np.sort(visit_days(cases, visits))
-    n_undated = int((days == NO_DATE).sum())
+    every = visit_days(cases, visits)
+    counted = ~((visits["session"] == 1) & (visits["missed"] == "yes")).to_numpy(dtype=bool)
+    days = np.sort(every[counted])
+    n_undated = int((every == NO_DATE).sum())
+    whole = last_whole_week(today)
 
     def used(start: date, weeks: int) -> int:
         first = day_number(start)
         return int(np.searchsorted(days, first + 7 * weeks) - np.searchsorted(days, first))
 
     def is_past(start: date, weeks: int) -> bool:
-        return start + timedelta(days=7 * weeks - 1) <= today
+        return day_number(start) // 7 + weeks - 1 <= whole
+
+    def room(one: LoggedPlan, w: int) -> int | None:
+        return None if one.open is None else one.open[w]
+
+    def full(one: LoggedPlan, w: int) -> bool:
+        slots = room(one, w)
+        return slots is not None and used(one.start + timedelta(days=7 * w), 1) >= slots
 
     latest: dict[date, tuple[LoggedPlan, int]] = {}
     for one in sorted(plans, key=lambda p: (p.start, p.made)):
         for w in range(len(one.weeks)):
             latest[one.start + timedelta(days=7 * w)] = (one, w)
     weeks = tuple(
-        _held(one.made, monday, one.weeks[w], used(monday, 1))
+        _held(one.made, monday, one.weeks[w], used(monday, 1), room=room(one, w), at_least=full(one, w))
         for monday, (one, w) in sorted(latest.items(), key=lambda item: item[0])
         if is_past(monday, 1)
     )
     past = [one for one in plans if is_past(one.start, MONTH)]
     last = max(past, key=lambda p: (p.start, p.made), default=None)
-    month = None if last is None else _held(last.made, last.start, last.month, used(last.start, MONTH))
+    month = None
+    if last is not None:
+        some_full = any(full(last, w) for w in range(min(MONTH, len(last.weeks))))
+        month = _held(
+            last.made, last.start, last.month, used(last.start, MONTH), room=None, at_least=some_full
+        )
     return Coverage(weeks, month, n_undated)
 
 
@@ -276,13 +337,24 @@ def quantile_of(week: tuple[int, Sequence[float]], probability: float) -> int:
 
 def _held_json(one: Held) -> dict[str, Any]:
     dates = {"made": one.made.isoformat(), "start": one.start.isoformat()}
-    return asdict(one) | dates | {"inside": one.inside}
+    return asdict(one) | dates | {"inside": one.inside, "verdict": one.verdict}
 
 
-def _held(made: date, start: date, week: tuple[int, tuple[float, ...]], actual: int) -> Held:
+def _held(
+    made: date,
+    start: date,
+    week: tuple[int, tuple[float, ...]],
+    actual: int,
+    *,
+    room: int | None,
+    at_least: bool,
+) -> Held:
     low, middle, high = (quantile_of(week, p) for p in (BAND[0], 0.5, BAND[1]))
-    nominal = float(_to_one(week[1])[low - week[0] : high - week[0] + 1].sum())
-    return Held(made, start, low, middle, high, actual, nominal)
+    pmf, n = _to_one(week[1]), week[0] + np.arange(len(week[1]))
+    below = np.ones(len(n), dtype=bool) if room is None else n < room
+    some = float(pmf[below].sum())
+    nominal = float(pmf[below & (n >= low) & (n <= high)].sum()) / some if some > 0 else 0.0
+    return Held(made, start, low, middle, high, actual, nominal, at_least)
 
 
 def _to_one(chances: Sequence[float]) -> NDArray[np.float64]:
@@ -291,13 +363,23 @@ def _to_one(chances: Sequence[float]) -> NDArray[np.float64]:
 
 
 def _read(data: dict[str, Any]) -> LoggedPlan:
-    if set(data) != set(_KEYS) or data["format"] != FORMAT or data["version"] != VERSION:
+    keys = {1: _KEYS_BEFORE, VERSION: _KEYS}.get(data["version"], ())
+    if set(data) != set(keys) or data["format"] != FORMAT:
         raise ValueError("another form")
     made, start = date.fromisoformat(data["made"]), date.fromisoformat(data["start"])
     if start.weekday() or not isinstance(data["model"], str) or not data["model"] or not data["weeks"]:
         raise ValueError("another form")
     weeks = tuple(_distribution(week) for week in data["weeks"])
-    return LoggedPlan(made, start, data["model"], weeks, _distribution(data["month"]))
+    room = None if data.get("open") is None else tuple(_slots(n) for n in data["open"])
+    if room is not None and len(room) != len(weeks):
+        raise ValueError("another form")
+    return LoggedPlan(made, start, data["model"], weeks, _distribution(data["month"]), room)
+
+
+def _slots(told: Any) -> int:
+    if not isinstance(told, int) or isinstance(told, bool) or not 0 <= told <= _MOST_SLOTS:
+        raise ValueError("no number of slots")
+    return told
 
 
 def _distribution(told: Any) -> tuple[int, tuple[float, ...]]:

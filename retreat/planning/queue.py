@@ -245,8 +245,8 @@ def _course(
         bookings.append(booking)
         began = yield from _seen(env, lasers, len(now))
         booking.served = seen = int(began // per_day)
-        # a first session that was missed has not begun the case: starts are counted when attended
-        if not is_first and case.missed[k] < courses.gaps.missed:
+        # new starts are counted when attended, so that theirs is never missed; of those known to wait it may be
+        if (not is_first or case.week < 0) and case.missed[k] < courses.gaps.missed:
             ahead = pick_week(courses.gaps.rebooked, case.rebooked[k])
         else:
             is_first = False

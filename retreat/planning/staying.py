@@ -22,8 +22,8 @@ FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
 Columns = dict[str, NDArray[Any]]
 
-# values of one working array: 1 MB, so that the few of them stay in cache
-_BLOCK_VALUES = 131_072
+# values of one working array: 256 kB, so that the few of them stay in cache
+_BLOCK_VALUES = 32_768
 # linear predictors beyond this give a hazard of 0 or 1 to the last digit
 _LARGEST = 300.0
 _NO_CHANCE = 1e-290
@@ -118,7 +118,10 @@ def _thinned(model: Model, draws: int) -> Parameters:
 
 
 def _given(num: FloatArray, left: FloatArray) -> FloatArray:
-    return np.asarray(num / np.where(left > _NO_CHANCE, left, np.nan)[:, :, None])
+    """Given that it got so far; in place, which spares a second array of all cases and draws."""
+    if (left != 1.0).any():
+        num /= np.where(left > _NO_CHANCE, left, np.nan)[:, :, None]
+    return num
 
 
 def _in_treatment(

@@ -19,8 +19,8 @@ def slots_by_session(first: FloatArray, gaps: Gaps, *, weeks: int, sessions: int
 
     Parameters
     ----------
-    first : ndarray of float, shape (any,)
-        Chance that the first booking falls in each week, from week 0; adds to at most 1.
+    first : ndarray of float, shape (..., any)
+        Chance that the first booking falls in each week, from week 0; adds to at most 1. Leading axes are several.
     gaps : Gaps
         What follows.
     weeks : int
@@ -30,7 +30,7 @@ def slots_by_session(first: FloatArray, gaps: Gaps, *, weeks: int, sessions: int
 
     Returns
     -------
-    ndarray of float, shape (sessions, weeks)
+    ndarray of float, shape (..., sessions, weeks)
 
     Examples
     --------
@@ -38,13 +38,13 @@ def slots_by_session(first: FloatArray, gaps: Gaps, *, weeks: int, sessions: int
     >>> slots_by_session(np.array([1.0]), assumed_gaps(1), weeks=3, sessions=2).tolist()
     [[1.0, 0.0, 0.0], [0.0, 0.75, 0.25]]
     """
-    out = np.empty((sessions, weeks))
-    again = _renewals(gaps.missed * _fitted(gaps.rebooked, weeks))
-    gap = _fitted(gaps.pmf, weeks)
+    again = _steps(renewals(gaps.missed * _fitted(gaps.rebooked, weeks)))
+    gap = _steps((1.0 - gaps.missed) * _fitted(gaps.pmf, weeks))
     booked = _fitted(first, weeks)
+    out = np.empty((*booked.shape[:-1], sessions, weeks))
     for j in range(sessions):
-        out[j] = np.convolve(booked, again)[:weeks]
-        booked = (1.0 - gaps.missed) * np.convolve(out[j], gap)[:weeks]
+        out[..., j, :] = booked @ again
+        booked = out[..., j, :] @ gap
     return out
 
 
@@ -62,20 +62,24 @@ def slot_counts(
 
     Returns
     -------
-    tuple of ndarray of float, each of shape (slots, sessions)
+    tuple of ndarray of float, each of shape (..., slots, sessions)
         Entry (b - 1, j - 1): the b-th slot falls in the span and is for further session j, given that this session
         is needed; summed with the chances of needing it over j, the chance of at least b slots.
     """
     weeks = max(spans)
-    again, gap = gaps.missed * _fitted(gaps.rebooked, weeks), (1 - gaps.missed) * _fitted(gaps.pmf, weeks)
-    by_week = np.zeros((weeks, sessions, weeks))  # (slot, session, week)
-    by_week[0, 0] = _fitted(first, weeks)
+    again = _steps(gaps.missed * _fitted(gaps.rebooked, weeks))
+    gap = _steps((1 - gaps.missed) * _fitted(gaps.pmf, weeks))
+    booked = _fitted(first, weeks)
+    by_week = np.zeros((weeks, *booked.shape[:-1], sessions, weeks))  # (slot, ..., session, week)
+    by_week[0, ..., 0, :] = booked
     for b in range(1, weeks):
-        for j in range(min(b + 1, sessions)):
-            by_week[b, j] = np.convolve(by_week[b - 1, j], again)[:weeks]
-            if j:
-                by_week[b, j] += np.convolve(by_week[b - 1, j - 1], gap)[:weeks]
-    return tuple(by_week[:span, :, :span].sum(axis=2) for span in spans)
+        reached = min(b, sessions)
+        before = by_week[b - 1, ..., :reached, :]
+        by_week[b, ..., :reached, :] = before @ again
+        further = min(reached, sessions - 1)
+        by_week[b, ..., 1 : further + 1, :] += before[..., :further, :] @ gap
+    by_week = np.cumsum(by_week, axis=-1)
+    return tuple(np.moveaxis(by_week[:span, ..., span - 1], 0, -2) for span in spans)
 
 
 def sessions_within(gaps: Gaps, weeks: int, *, least_chance: float = 1e-4) -> int:
@@ -85,8 +89,18 @@ def sessions_within(gaps: Gaps, weeks: int, *, least_chance: float = 1e-4) -> in
     return max(1, int((reached >= least_chance).sum()))
 
 
-def _renewals(pmf: FloatArray) -> FloatArray:
-    """Expected number of renewals in each week, the one in week 0 included; nothing renews in its own week."""
+def renewals(pmf: FloatArray) -> FloatArray:
+    """Expected number of renewals in each week, the one in week 0 included; nothing renews in its own week.
+
+    Parameters
+    ----------
+    pmf : ndarray of float, shape (weeks,)
+        Chance that the next follows so many weeks after; entry 0 is not looked at.
+
+    Returns
+    -------
+    ndarray of float, shape (weeks,)
+    """
     out = np.zeros(len(pmf))
     out[0] = 1.0
     for w in range(1, len(pmf)):
@@ -94,6 +108,16 @@ def _renewals(pmf: FloatArray) -> FloatArray:
     return out
 
 
+def _steps(pmf: FloatArray) -> FloatArray:
+    """Matrix that carries chances by week on by so many weeks, shape (weeks, weeks)."""
+    n = len(pmf)
+    ahead = np.arange(n)[None, :] - np.arange(n)[:, None]
+    return np.where(ahead >= 0, pmf[np.maximum(ahead, 0)], 0.0)
+
+
 def _fitted(values: FloatArray, weeks: int) -> FloatArray:
-    """Cut or filled with zeros to so many weeks."""
-    return np.pad(values[:weeks], (0, max(0, weeks - len(values))))
+    """The last axis cut or filled with zeros to so many weeks."""
+    out = np.zeros((*values.shape[:-1], weeks))
+    kept = min(weeks, values.shape[-1])
+    out[..., :kept] = values[..., :kept]
+    return out

@@ -18,7 +18,7 @@ from retreat.planning.queue import Waits, simulate
 SCENARIOS = ("half_day", "closed_fortnight", "referrals", "second_operator", "triage")
 _GROWTH = 1.2
 _DAYS = 2
-_Z = 1.96
+LEAST_RUNS = 10  # fewer give no interval worth showing (our judgement)
 
 
 @dataclass(frozen=True)
@@ -103,18 +103,20 @@ def what_if(
     Raises
     ------
     FitError
-        If a name is not known.
+        If a name is not known, or there are fewer than 10 runs to compare.
     """
     unknown = [name for name in names if name not in SCENARIOS]
     if unknown:
         allowed = ", ".join(SCENARIOS)
         raise FitError(Fault("what_if", f"no scenario is called {name}", allowed) for name in unknown)
+    if names and len(courses.runs) < LEAST_RUNS:
+        raise FitError(Fault("runs", f"{len(courses.runs)}", f"at least {LEAST_RUNS} to compare changes"))
     before = simulate(courses, clinic) if now is None else now
     return tuple(_difference(name, before, courses, clinic) for name in names)
 
 
 def paired(before: ArrayLike, after: ArrayLike) -> Effect:
-    """Mean difference of paired runs with its 95% interval, and the middle 80% of single differences.
+    """Mean difference of paired runs with its 95% interval by Student's t, and the middle 80% of single differences.
 
     Examples
     --------
@@ -125,10 +127,14 @@ def paired(before: ArrayLike, after: ArrayLike) -> Effect:
     change = change[np.isfinite(change)]
     if not change.size:
         return Effect(*(float("nan"),) * 5)
-    error = float(change.std(ddof=1)) / np.sqrt(change.size) if change.size > 1 else float("nan")
+    half = float("nan")
+    if change.size > 1:
+        from scipy.stats import t  # heavy: only whoever compares pays for it
+
+        half = float(t.ppf(0.975, change.size - 1) * change.std(ddof=1) / np.sqrt(change.size))
     mean = float(change.mean())
     low, high = (float(np.quantile(change, p)) for p in (0.1, 0.9))
-    return Effect(mean, float(mean - _Z * error), float(mean + _Z * error), low, high)
+    return Effect(mean, mean - half, mean + half, low, high)
 
 
 def _difference(name: str, before: Waits, courses: Courses, clinic: Clinic) -> Difference:

@@ -6,11 +6,10 @@ from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from retreat.planning.plan import Plan
+    from retreat.planning.planned import Plan
 
 _TIMES_OUT_OF = 100
-# weeks after which an open case counts as one that may have ended without a word
-LOST_WEEKS = 26
+_QUARTER = 13
 
 
 def sentences(plan: Plan) -> tuple[str, ...]:
@@ -20,29 +19,40 @@ def sentences(plan: Plan) -> tuple[str, ...]:
     if plan.slots is None:
         lines.append(
             f"To have enough slots in 9 weeks of 10, open {plan.cover} a week. "
-            "What is open was not given, so no chance of a shortage is shown."
+            "What is open was not given, so nothing is said of work left waiting."
         )
     else:
         usual = plan.clinic.slots_a_week if plan.clinic else 0
+        shut = int((plan.slots[:_QUARTER] == 0).sum())
+        counted = (
+            f", what {shut} closed {'week leaves' if shut == 1 else 'weeks leave'} included" if shut else ""
+        )
         lines.append(
-            f"To have enough slots in 9 weeks of 10, open {plan.cover} a week; a week without closure has {usual}."
+            f"To end 9 open weeks of 10 with nothing left waiting{counted}, open {plan.cover} a week; a week without "
+            f"closure has {usual}."
         )
     bookings = plan.bookings
-    total = bookings["open"] + bookings["second_eyes"] + bookings["new"]
+    total = sum(mean for name, mean in bookings.items() if name != "missed")
+    waiting = bookings.get("waiting", 0.0)
+    for_waiting = f"{about(waiting)} for cases waiting to begin, " if waiting else ""
     lines.append(
-        f"Bookings to make in the next 4 weeks: {about(total)} ({about(bookings['open'])} for open cases, "
+        f"Bookings to make in the next 4 weeks: {about(total)} ({about(bookings['open'])} for open cases, {for_waiting}"
         f"{about(bookings['second_eyes'])} for second eyes, {about(bookings['new'])} for new cases), "
         f"of which {about(bookings['missed'])} will be missed."
     )
     if len(plan.overdue):
         plural = "case is" if len(plan.overdue) == 1 else "cases are"
-        lost = int((plan.overdue["weeks_since"] > LOST_WEEKS).sum())
-        asked = f", {lost} of them for more than {LOST_WEEKS} weeks: ask whether they are still in treatment"
-        lines.append(f"{len(plan.overdue)} open {plural} overdue{asked if lost else ''}.")
+        lines.append(f"{len(plan.overdue)} open {plural} overdue.")
+    if plan.n_silent:
+        plural = "case was" if plan.n_silent == 1 else "cases were"
+        lines.append(
+            f"{plan.n_silent} open {plural} not booked for more than {plan.silent_after} weeks, longer than 99 in 100 "
+            "of those who come back: ask whether they are still in treatment."
+        )
     if plan.money is not None and plan.money.best_slots is not None:
         lines.append(
-            f"At your costs of idle and missing slots, {plan.money.best_slots} slots a week cost least "
-            "if what is not done in a week is lost; where it can wait, fewer will do."
+            f"At your costs of idle and missing slots, {plan.money.best_slots} slots an open week cost least "
+            "if what is not done in it is lost; where it can wait, fewer will do."
         )
     return tuple(lines)
 
@@ -52,8 +62,10 @@ def headline(row: Mapping[Any, Any]) -> str:
 
     Examples
     --------
-    >>> headline({"weeks": 4, "middle": 31, "low80": 24, "high80": 39, "open": 48, "shortage": 0.004})
-    'The next 4 weeks need about 31 slots (80% range 24 to 39); 48 are open; chance of a shortage under 1%.'
+    >>> row = {"weeks": 4, "middle": 31, "low80": 24, "high80": 39, "open": 40, "left": 0.33, "ever_left": 0.54}
+    >>> for sentence in headline(row).split(". "): print(sentence)
+    The next 4 weeks need about 31 slots (80% range 24 to 39); 40 are open
+    Chance that work is left waiting at the end of some week 54%, at the end of the 4 weeks 33%.
     """
     text = (
         f"The next {row['weeks']:.0f} weeks need about {row['middle']:.0f} slots "
@@ -61,7 +73,10 @@ def headline(row: Mapping[Any, Any]) -> str:
     )
     if "open" not in row:
         return text + "."
-    return f"{text}; {row['open']:.0f} are open; chance of a shortage {chance(row['shortage'])}."
+    return (
+        f"{text}; {row['open']:.0f} are open. Chance that work is left waiting at the end of some week "
+        f"{chance(row['ever_left'])}, at the end of the {row['weeks']:.0f} weeks {chance(row['left'])}."
+    )
 
 
 def about(mean: float) -> str:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import io
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from zipfile import BadZipFile
@@ -13,7 +14,9 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from retreat.errors import Fault, TableError
+from retreat.journal import read_settled
 from retreat.tables.column import Schema
+from retreat.tables.database import DATABASES, read_database
 from retreat.tables.schema import name_of
 
 FIRST_ROW = 2  # the header is row 1
@@ -43,14 +46,14 @@ class RawTable:
 
 
 def read_raw(path: str | Path, schema: Schema) -> RawTable:
-    """The table in a CSV, Parquet or Excel file.
+    """The table in a CSV, Parquet, Excel or SQLite file.
 
     Parameters
     ----------
     path : str or Path
-        Ending in .csv, .tsv, .parquet or .xlsx.
+        Ending in .csv, .tsv, .parquet, .xlsx, .sqlite, .sqlite3 or .db.
     schema : Schema
-        `CASES` or `VISITS`: tells the separator of a CSV file and the sheet of a workbook.
+        `CASES` or `VISITS`: tells the separator of a CSV file, the sheet of a workbook, the table of a database.
 
     Returns
     -------
@@ -61,13 +64,40 @@ def read_raw(path: str | Path, schema: Schema) -> RawTable:
     TableError
         If the file is missing, empty, of another kind, wrongly encoded or damaged, or has no rows.
     """
+    raw = read_begun(path, schema)
+    if not len(raw.rows) and not raw.faults:
+        raise _refused(Path(path), "there is a header but no row below it", "write one row a case or visit")
+    return raw
+
+
+def read_begun(path: str | Path, schema: Schema) -> RawTable:
+    """The table in a file, as `read_raw`, though it may be one that has been begun and has no row yet.
+
+    Parameters
+    ----------
+    path : str or Path
+        As for `read_raw`.
+    schema : Schema
+        `CASES` or `VISITS`.
+
+    Returns
+    -------
+    RawTable
+
+    Raises
+    ------
+    TableError
+        If the file is missing, empty, of another kind, wrongly encoded or damaged.
+    """
     path = Path(path)
-    readers = {".csv": _read_csv, ".tsv": _read_csv, ".parquet": _read_parquet, ".xlsx": _read_excel}
+    if path.suffix.lower() in DATABASES:
+        return raw_of_lines(*read_database(path, name_of(schema)))
+    readers = {".csv": raw_of_csv, ".tsv": raw_of_csv, ".parquet": _read_parquet, ".xlsx": _read_excel}
     reader = readers.get(path.suffix.lower())
     if reader is None:
         raise _refused(path, f"files ending in {path.suffix or 'nothing'} are not read", _SAVE_AS)
     try:
-        content = path.read_bytes()
+        content = read_settled(path)
     except FileNotFoundError:
         raise _refused(path, "there is no such file", "check the path") from None
     except OSError as error:
@@ -76,22 +106,57 @@ def read_raw(path: str | Path, schema: Schema) -> RawTable:
         ) from None
     if not content.strip():
         raise _refused(path, "the file is empty", "write a header and one row a case or visit")
-    raw = reader(path, content, schema)
-    if not len(raw.rows) and not raw.faults:
-        raise _refused(path, "there is a header but no row below it", "write one row a case or visit")
-    return raw
+    return reader(path, content, schema)
 
 
 def _refused(path: Path, what: str, fix: str) -> TableError:
-    return TableError(
-        Fault(str(path), what, "CSV UTF-8 (.csv, .tsv), Parquet (.parquet), Excel (.xlsx)", fix)
-    )
+    allowed = "CSV UTF-8 (.csv, .tsv), Parquet (.parquet), Excel (.xlsx), SQLite (.sqlite, .sqlite3, .db)"
+    return TableError(Fault(str(path), what, allowed, fix))
 
 
-def _read_csv(path: Path, content: bytes, schema: Schema) -> RawTable:
+def raw_of_lines(header: Sequence[str], lines: Sequence[Sequence[str]]) -> RawTable:
+    """A table of text cells that is no file; its first line counts as row 2, as if it stood below a header.
+
+    Parameters
+    ----------
+    header : sequence of str
+        Names of the columns.
+    lines : sequence of sequence of str
+        As many cells each.
+
+    Returns
+    -------
+    RawTable
+    """
+    cells = zip(*lines, strict=True) if lines else ([] for _ in header)
+    series = tuple(pd.Series(list(column), dtype="str") for column in cells)
+    rows = np.arange(FIRST_ROW, FIRST_ROW + len(lines), dtype=np.int64)
+    return RawTable(tuple(header), series, rows)
+
+
+def raw_of_csv(path: Path, content: bytes, schema: Schema) -> RawTable:
+    """The table in the content of a CSV file.
+
+    Parameters
+    ----------
+    path : Path
+        Its name, for the faults.
+    content : bytes
+        UTF-8, with or without a byte order mark.
+    schema : Schema
+        `CASES` or `VISITS`.
+
+    Returns
+    -------
+    RawTable
+
+    Raises
+    ------
+    TableError
+        If it is wrongly encoded or cannot be split into lines and cells.
+    """
     text = _decoded(path, content)
-    first = text.lstrip("\r\n").split("\n", 1)[0]
-    reader = csv.reader(io.StringIO(text, newline=""), delimiter=_separator(first, schema), strict=True)
+    reader = csv.reader(io.StringIO(text, newline=""), delimiter=separator_of(text, schema), strict=True)
     try:
         lines = list(reader)
     except csv.Error as error:
@@ -116,8 +181,9 @@ def _decoded(path: Path, content: bytes) -> str:
         raise _refused(path, what, f"{_SAVE_AS} ('CSV UTF-8' in the list of file types)") from None
 
 
-def _separator(first: str, schema: Schema) -> str:
+def separator_of(text: str, schema: Schema) -> str:
     """The separator under which the first line names most columns; a comma where none names any."""
+    first = text.lstrip("\r\n").split("\n", 1)[0]
     names = {column.name for column in schema}
 
     def n_known(separator: str) -> int:

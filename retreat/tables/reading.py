@@ -24,7 +24,8 @@ def read_cases(path: str | Path) -> pd.DataFrame:
     Parameters
     ----------
     path : str or Path
-        CSV UTF-8, Parquet or Excel (.xlsx); the first row names the columns.
+        CSV UTF-8, Parquet or Excel (.xlsx), whose first row names the columns; or SQLite (.sqlite, .sqlite3, .db),
+        whose table `cases` it is.
 
     Returns
     -------
@@ -59,7 +60,8 @@ def read_visits(path: str | Path, cases: pd.DataFrame | None = None) -> pd.DataF
     Parameters
     ----------
     path : str or Path
-        CSV UTF-8, Parquet or Excel (.xlsx); the first row names the columns.
+        CSV UTF-8, Parquet or Excel (.xlsx), whose first row names the columns; or SQLite (.sqlite, .sqlite3, .db),
+        whose table `visits` it is.
     cases : DataFrame, optional
         From `read_cases`: every visit must belong to one of them, and attended visits agree with `sessions`.
 

@@ -53,7 +53,7 @@ def check_file(path: str | Path, visits_path: str | Path | None = None) -> Check
     Parameters
     ----------
     path : str or Path
-        The case table: CSV UTF-8, Parquet or Excel.
+        The case table: CSV UTF-8, Parquet, Excel or SQLite.
     visits_path : str or Path, optional
         The visit table.
 

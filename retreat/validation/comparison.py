@@ -16,7 +16,7 @@ IntArray = NDArray[np.int64]
 
 N_RESAMPLES = 2000
 # what was given a smaller chance than this scores as if it had been given this
-_LEAST_CHANCE = 1e-4
+LEAST_CHANCE = 1e-4
 
 # each case's part of a score, by measure, horizon and end
 Scores = dict[tuple[str, int, str], FloatArray]
@@ -80,7 +80,7 @@ def case_scores(
     pmf = np.diff(incidence[:, :, :last], axis=-1, prepend=0.0)
     lost = logarithmic.contributions(np.clip(pmf, 0.0, None), seen)
     # one case that was given no chance at all would decide the comparison alone
-    scores["log_score", last, ""] = np.minimum(lost, -np.log(_LEAST_CHANCE))
+    scores["log_score", last, ""] = np.minimum(lost, -np.log(LEAST_CHANCE))
     scores["rps", last, ""] = ranked_score.contributions(incidence[:, :, :last], seen)
     return scores
 

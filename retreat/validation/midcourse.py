@@ -2,19 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
-from retreat.validation._checked import Courses, FloatArray, IntArray
 from retreat.validation._spread import Interval
-from retreat.validation.agreement_at import calibration_at
+from retreat.validation.agreement_record import Calibration
 
 # sessions ahead of the landmark that are looked at, as on a counselling sheet
 AHEAD = 2
-# fewer cases still in treatment tell nothing
-_LEAST_CASES = 20
+
+_NONE = (np.nan, np.nan)
 
 
 @dataclass(frozen=True)
@@ -50,96 +48,31 @@ class MidCourse:
     reason: str
 
 
-def given_done(incidence: FloatArray, done: int) -> FloatArray:
-    """Incidences after the sessions had, given that the case went on.
+def agreement_of(found: Calibration, *, done: int, horizon: int, end: str, n: int) -> MidCourse:
+    """The part of a calibration that a sheet during a course rests on.
 
     Parameters
     ----------
-    incidence : ndarray of float, shape (cases, ends, sessions)
-        From before the first session.
-    done : int, from 1
-        Sessions had.
-
-    Returns
-    -------
-    ndarray of float, shape (cases, ends, sessions - done)
-
-    Examples
-    --------
-    >>> given_done(np.array([[[0.5, 0.75]]]), 1).tolist()
-    [[[0.5]]]
+    found : Calibration
+        Of the forecasts given the sessions had.
+    done, horizon, end, n
+        As in :class:`MidCourse`.
     """
-    staying = 1.0 - incidence[:, :, done - 1].sum(axis=1)
-    since = incidence[:, :, done:] - incidence[:, :, done - 1, None]
-    with np.errstate(divide="ignore", invalid="ignore"):
-        return np.clip(np.where(staying[:, None, None] > 0, since / staying[:, None, None], 0.0), 0.0, 1.0)
+    return MidCourse(
+        done,
+        horizon,
+        end,
+        n,
+        found.observed,
+        found.expected,
+        found.observed_expected,
+        found.observed_expected_interval,
+        found.slope,
+        found.slope_interval,
+        found.reason,
+    )
 
 
-def mid_course(
-    incidence: FloatArray,
-    seen: Courses,
-    groups: IntArray,
-    *,
-    ends: Sequence[str],
-    landmarks: Sequence[int] = (1, 2),
-    level: float = 0.95,
-) -> tuple[MidCourse, ...]:
-    """Calibration at each landmark (van Houwelingen 2007, from memory), on predictions for held-out cases.
-
-    Parameters
-    ----------
-    incidence : ndarray of float, shape (cases, ends, sessions)
-        Predicted from before the first session; must reach two sessions past a landmark to be looked at there.
-    seen : Courses
-        What happened.
-    groups : ndarray of int, shape (cases,)
-        Patients.
-    ends : sequence of str
-        Names of the ends.
-    landmarks : sequence of int
-        Sessions had.
-    level : float in (0, 1)
-        Of the intervals.
-    """
-    rows = []
-    for done in landmarks:
-        if done + AHEAD > incidence.shape[-1]:
-            continue
-        # a case last seen after exactly `done` sessions was not followed beyond
-        on = seen.sessions > done
-        horizon = done + AHEAD
-        for j, end in enumerate(ends):
-            if on.sum() < _LEAST_CASES:
-                why = f"{int(on.sum())} cases went on after session {done}, at least {_LEAST_CASES} needed"
-                none = (np.nan, np.nan)
-                rows.append(
-                    MidCourse(
-                        done, horizon, end, int(on.sum()), np.nan, np.nan, np.nan, none, np.nan, none, why
-                    )
-                )
-                continue
-            found = calibration_at(
-                given_done(incidence[on], done)[:, j, AHEAD - 1],
-                seen.sessions[on] - done,
-                seen.ending[on],
-                end=j + 1,
-                horizon=AHEAD,
-                groups=groups[on],
-                level=level,
-            )
-            rows.append(
-                MidCourse(
-                    done,
-                    horizon,
-                    end,
-                    int(on.sum()),
-                    found.observed,
-                    found.expected,
-                    found.observed_expected,
-                    found.observed_expected_interval,
-                    found.slope,
-                    found.slope_interval,
-                    found.reason,
-                )
-            )
-    return tuple(rows)
+def not_told(*, done: int, horizon: int, end: str, n: int, reason: str) -> MidCourse:
+    """No number, and why."""
+    return MidCourse(done, horizon, end, n, np.nan, np.nan, np.nan, _NONE, np.nan, _NONE, reason)

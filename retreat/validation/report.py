@@ -14,6 +14,7 @@ from retreat.model.card import Validated
 from retreat.model.support import SMALL_CELL
 from retreat.validation.agreement_record import Calibration
 from retreat.validation.comparison import Comparison
+from retreat.validation.landmarks import LandmarkRow, landmark_table
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -172,6 +173,10 @@ class ValidationReport:
         Fits that failed and why.
     invented : bool
         Whether the cases are invented.
+    at_landmarks : tuple of LandmarkRow
+        Calibration and scores of forecasts during a course, as in `landmarks`, with reasons where there is no value.
+    against : str
+        Definition that their log score is held against; empty for none.
     """
 
     definition: str
@@ -203,6 +208,13 @@ class ValidationReport:
     notes: tuple[str, ...]
     failures: tuple[str, ...]
     invented: bool
+    at_landmarks: tuple[LandmarkRow, ...] = ()
+    against: str = ""
+
+    @property
+    def landmarks(self) -> pd.DataFrame:
+        """Tidy table of the forecasts during a course: done, horizon, end, n, measure, value, low, high."""
+        return landmark_table(self.at_landmarks)
 
     @property
     def table(self) -> pd.DataFrame:
@@ -261,6 +273,8 @@ class ValidationReport:
             "no_comparison": self.no_comparison,
             "comparisons": [_plain(row) for row in self.comparisons],
             "mid_course": [_plain(row) for row in self.mid_course],
+            "against": self.against,
+            "landmarks": [_plain(row) for row in self.at_landmarks],
             "hazards": [_plain(row) for row in self.hazards if row.at_risk >= SMALL_CELL],
             "d_calibration": {
                 **_plain(self.d_calibration),

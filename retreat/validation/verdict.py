@@ -5,11 +5,12 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from math import ceil, isfinite, log
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Literal
 
 from retreat.model.card import NOT_FIT, Standing
 from retreat.model.card import WARNED as WARNING
 from retreat.validation.comparison import Comparison
+from retreat.validation.landmarks import DIFFERENCE, LandmarkRow
 from retreat.validation.midcourse import MidCourse
 from retreat.validation.report import MeasureRow
 
@@ -59,6 +60,9 @@ def judge(
     n_cases: int,
     failed: float,
     table_due: bool,
+    intervals: Literal["of the recipe", "of held predictions"] = "of the recipe",
+    landmarks: Sequence[LandmarkRow] = (),
+    against: str = "",
 ) -> Verdict:
     """Judge the corrected measures of the first end at the sessions a sheet names.
 
@@ -67,8 +71,8 @@ def judge(
     course with an interval that leaves no doubt. *Usable with a warning*: one of them lies outside the limits for
     counselling, its interval reaches outside the usable ones, it cannot be told, the model is not shown to do
     better than the life table although it is due, another end lies outside the usable limits, numbers during a
-    course lie outside the limits, more than a twentieth of the refits failed, or none of the sessions was looked
-    at. *Fit for counselling*: none of these.
+    course lie outside the limits, the model it is held against forecasts better during a course, more than a
+    twentieth of the refits failed, or none of the sessions was looked at. *Fit for counselling*: none of these.
 
     Parameters
     ----------
@@ -88,6 +92,13 @@ def judge(
         Share of refits that failed.
     table_due : bool
         Whether the model must be held against the life table: the life table itself need not.
+    intervals : {"of the recipe", "of held predictions"}
+        Whether those of `rows` hold the spread of the fit, as a bootstrap tells it; without it they are too narrow to
+        say that no more cases are wanted.
+    landmarks : sequence of LandmarkRow
+        Measures of forecasts during a course.
+    against : str
+        What their log score is held against.
     """
     bad: list[str] = []
     doubtful: list[str] = []
@@ -134,11 +145,17 @@ def judge(
         doubtful += _not_better(comparisons)
     doubtful += _other_ends(rows, first_end, limits)
     doubtful += _during(mid_course, first_end, limits)
+    doubtful += _beaten_during(landmarks, against)
     if failed > _FAILED:
         doubtful.append(f"{100 * failed:.0f}% of the refits failed")
     n_more = max(more)
     standing = NOT_FIT if bad else WARNING if doubtful else FIT
-    return Verdict(standing, (*bad, *doubtful), _next_step(standing, n_more, is_table=not table_due), n_more)
+    return Verdict(
+        standing,
+        (*bad, *doubtful),
+        _next_step(standing, n_more, is_table=not table_due, intervals=intervals),
+        n_more,
+    )
 
 
 def _more(row: MeasureRow, n_cases: int) -> int:
@@ -192,22 +209,42 @@ def _during(rows: Sequence[MidCourse], first_end: str, limits: Limits) -> list[s
     for row in rows:
         if row.end != first_end:
             continue
-        for name, value, outer in (
-            ("observed/expected", row.observed_expected, limits.observed_expected),
-            ("calibration slope", row.slope, limits.slope),
+        for name, value, interval, outer in (
+            (
+                "observed/expected",
+                row.observed_expected,
+                row.observed_expected_interval,
+                limits.observed_expected,
+            ),
+            ("calibration slope", row.slope, row.slope_interval, limits.slope),
         ):
             if isfinite(value) and not outer[0] <= value <= outer[1]:
-                after = "1 session" if row.done == 1 else f"{row.done} sessions"
+                spread = f" ({interval[0]:.2f} to {interval[1]:.2f})" if isfinite(sum(interval)) else ""
                 reasons.append(
-                    f"during a course, after {after}, the {name} of {first_end} by session {row.horizon} is "
-                    f"{value:.2f}, outside {outer[0]:g} to {outer[1]:g}"
+                    f"during a course, after {_sessions(row.done)}, the {name} of {first_end} by session "
+                    f"{row.horizon} is {value:.2f}{spread}, outside {outer[0]:g} to {outer[1]:g}"
                 )
     return reasons
 
 
-def _next_step(standing: Standing, n_more: int, *, is_table: bool) -> str:
+def _beaten_during(rows: Sequence[LandmarkRow], against: str) -> list[str]:
+    return [
+        f"during a course, after {_sessions(row.done)}, {against} forecasts better to session {row.horizon} (log score "
+        f"lower by {row.value:.3f}, {row.low:.3f} to {row.high:.3f})"
+        for row in rows
+        if row.measure == DIFFERENCE and row.done and row.low > 0
+    ]
+
+
+def _sessions(done: int) -> str:
+    return "1 session" if done == 1 else f"{done} sessions"
+
+
+def _next_step(standing: Standing, n_more: int, *, is_table: bool, intervals: str) -> str:
     collect = f"collect about {n_more} more cases and validate again" if n_more else ""
     if standing == NOT_FIT:
         instead = "" if is_table else "use the life table, or "
         return f"do not use it with patients; {instead}{collect or 'look for what the model misses'}"
+    if not collect and intervals == "of held predictions":
+        return "validate again with resamples, 200 or so: only their intervals can tell whether more cases are wanted"
     return collect or "validate again when the clinic, the laser or its patients change"

@@ -8,7 +8,6 @@ import subprocess
 import sys
 from pathlib import Path
 
-import numpy as np
 import pytest
 from outcome import Run
 
@@ -16,6 +15,7 @@ import retreat
 from retreat.cli.app import COMMANDS
 from retreat.cli.options import CASE_OPTIONS
 from retreat.features import FEATURES
+from retreat.model.card import INVENTED
 
 RING = ("--opacity", "ring", "--size-mm", "2", "--zone", "middle", "--cornea", "none", "--lens", "natural")
 
@@ -98,32 +98,6 @@ def test_the_same_seed_writes_the_same_bytes(run: Run, clinic: Path, tmp_path: P
     assert (tmp_path / "a.retreat").read_bytes() == (tmp_path / "b.retreat").read_bytes()
 
 
-def test_forecast_covers_the_open_cases_only(run: Run, clinic: Path, saved: Path, tmp_path: Path) -> None:
-    answer = run(
-        "forecast", saved, "--cases", clinic / "cases.csv", "--horizon", "4", "--out", tmp_path / "f.csv"
-    )
-    assert answer.code == 0
-    with (tmp_path / "f.csv").open(newline="") as stream:
-        rows = list(csv.DictReader(stream))
-    cases = retreat.read_cases(clinic / "cases.csv")
-    assert {r["case"] for r in rows} <= set(cases.loc[cases["ending"] == "ongoing", "case"])
-    total: dict[tuple[str, str], float] = {}
-    for row in rows:
-        key = (row["case"], row["session"])
-        total[key] = total.get(key, 0.0) + float(row["estimate"])
-    assert np.allclose(list(total.values()), 1.0, atol=3e-6)  # three states rounded to six places
-
-
-def test_forecast_as_json_gives_each_case_its_sessions(run: Run, clinic: Path, saved: Path) -> None:
-    answer = run("forecast", saved, "--cases", clinic / "cases.csv", "--horizon", "3", "--json")
-    entries = json.loads(answer.out)
-    assert all(entry["sessions"] == [1, 2, 3] for entry in entries)
-    assert all(
-        entry["estimate"]["in_treatment"][: entry["done"]] == [1.0] * min(entry["done"], 3)
-        for entry in entries
-    )
-
-
 def test_sheet_is_written_as_one_file(run: Run, saved: Path, tmp_path: Path) -> None:
     answer = run("sheet", saved, *RING, "--out", tmp_path / "sheet.html", "--date", "2026-01-31")
     page = (tmp_path / "sheet.html").read_text(encoding="utf-8")
@@ -178,6 +152,12 @@ def test_demo_makes_the_whole_job_from_nothing(run: Run, tmp_path: Path) -> None
     index = (tmp_path / "demo" / "index.html").read_text()
     for path in (tmp_path / "demo").iterdir():
         assert path.name == "index.html" or path.name in index
+    manager = index[index.index("For the practice manager") : index.index("For the researcher")]
+    for name in ("plan.html", "plan.csv", "plan.xlsx", "plan.ics", "plans.jsonl", "prices.toml"):
+        assert name in manager
+    page = (tmp_path / "demo" / "plan.html").read_text()
+    for told in (INVENTED, "invented timetable", "in invented money", "80% band", "Four weeks from"):
+        assert told in page
 
 
 @pytest.mark.parametrize(
@@ -225,8 +205,10 @@ def test_an_unwritable_place_leaves_nothing(run: Run, saved: Path, tmp_path: Pat
     assert list(tmp_path.iterdir()) == []
 
 
-def test_a_foreign_model_file_is_refused(run: Run, clinic: Path) -> None:
-    answer = run("sheet", clinic / "cases.csv", *RING)
+def test_a_foreign_model_file_is_refused(run: Run, tmp_path: Path) -> None:
+    foreign = tmp_path / "clinic.retreat"
+    foreign.write_text("no model\n")
+    answer = run("sheet", foreign, *RING)
     assert answer.code == 1
     assert "not a readable model file" in " ".join(answer.err.split())
 
@@ -303,21 +285,6 @@ def test_the_verdict_goes_into_the_model_and_onto_every_output(
         assert f"Checked: {found.standing}" in run("sheet", model, *RING).out
     else:
         assert run("sheet", model, *RING).out.count("Not for counselling")
-
-
-def test_a_case_outside_what_the_model_saw_is_set_aside_with_the_reason(
-    run: Run, clinic: Path, saved: Path, tmp_path: Path
-) -> None:
-    import pandas as pd
-
-    table = pd.read_csv(clinic / "cases.csv", dtype=str)
-    first = table.index[table["ending"] == "ongoing"][0]
-    table.loc[first, "size_mm"] = "15"
-    table.to_csv(tmp_path / "cases.csv", index=False)
-    answer = run("forecast", saved, "--cases", tmp_path / "cases.csv")
-    assert answer.code == 0
-    assert f"case {table.loc[first, 'case']} is not forecast: size_mm 15 is outside" in answer.err
-    assert table.loc[first, "case"] not in answer.out
 
 
 def test_validation_of_too_few_cases_names_the_cases_needed(run: Run, clinic: Path, tmp_path: Path) -> None:

@@ -140,6 +140,13 @@ def test_no_start_in_the_last_quarter_is_told(run: Run, clinic: Path, saved: Pat
     assert "no new start in the last 13 weeks" in answer.out
 
 
+def test_tables_that_end_long_ago_are_told(run: Run, clinic: Path, saved: Path) -> None:
+    told = "note: the tables end on"
+    assert told in run("plan", saved, clinic / "cases.csv", "--gap-weeks", "4").out
+    last = max(row["started"] for row in rows_of(clinic / "cases.csv") if row["started"][:1] == "2")
+    assert told not in run("plan", saved, clinic / "cases.csv", "--gap-weeks", "4", "--today", last).out
+
+
 def test_no_capacity_is_a_shortage_of_every_slot(run: Run, clinic: Path, saved: Path, tmp_path: Path) -> None:
     answer = run(
         "plan", saved, clinic / "cases.csv", "--visits", clinic / "visits.csv", "--sessions-per-day", "0",

@@ -132,9 +132,20 @@ def test_no_chance_is_called_sure() -> None:
 
 def test_a_long_list_of_the_overdue_is_cut_and_counted() -> None:
     text = render_plan(a_plan())
-    assert "The first 6 of 9" in text
-    assert "k5t" in text
-    assert "k6t" not in text
+    assert "The 8 most likely to return of 9" in text
+    assert "k7t" in text
+    assert "k8t" not in text
+
+
+def test_the_eyes_in_treatment_are_told_apart_from_those_overdue() -> None:
+    assert "12 open cases, 9 of them overdue, by the sessions they have had." in render_plan(a_plan())
+    assert "12 open cases, by the sessions" in render_plan(a_plan(overdue=LATE.head(0)))
+
+
+def test_a_log_without_a_past_plan_says_what_it_is_for() -> None:
+    text = render_plan(a_plan(), coverage=Coverage((), None, 0))
+    assert "No plan of four weeks is past yet." in text
+    assert "later pages hold this plan against what happened" in text
 
 
 def test_nobody_open_and_nobody_late() -> None:

@@ -7,6 +7,7 @@ import base64
 import pytest
 from parsed import Page
 
+from retreat.pages.index import render_groups
 from retreat.pages.report import Figure, Link, Section, Table, render_index, render_report
 
 DRAWING = '<svg xmlns="http://www.w3.org/2000/svg"><circle r="1"/></svg>'
@@ -70,6 +71,20 @@ def test_hostile_text_in_a_report_is_escaped():
     )
     page = Page(render_report(hostile, (hostile,), (section,), banners=(hostile,)))
     assert "script" not in {tag for tag, _ in page.tags}
+
+
+def test_a_cell_bears_the_name_of_its_column_for_a_narrow_screen():
+    section = Section("A", tables=(Table("One", ("end", "share"), (("relieved", 0.5), ("stopped", None))),))
+    page = Page(render_report("Calibration", (), (section,)))
+    assert page.all("td") == [{"data-name": "share"}, {"data-name": "share"}]
+
+
+def test_an_index_by_reader_has_a_heading_for_each():
+    links = {"For one": (Link("a.html", "A", "First."),), "For two": (Link("b.csv", "B", "Second."),)}
+    page = Page(render_groups("Demonstration", ("All invented.",), links, banners=("Take care.",)))
+    assert page.words("h2") == ["For one", "For two"]
+    assert page.all("a") == [{"href": "a.html"}, {"href": "b.csv"}]
+    assert page.words("li") == ["A: First.", "B: Second."]
 
 
 def test_the_index_links_to_its_pages_with_a_sentence_each():

@@ -10,7 +10,7 @@ from made_models import invented_cases, made_model
 
 from retreat.planning.arrivals import Arrivals
 from retreat.planning.gaps import Gaps
-from retreat.planning.second_eyes import SecondEyes
+from retreat.planning.second_eyes import EDGES, SecondEyes
 
 TODAY = date(2026, 3, 27)  # a Friday
 GAPS = Gaps(
@@ -55,7 +55,10 @@ def poisson_arrivals(rate, weeks=26, draws=7):
 
 
 def second_eyes(rate=0.003, eligible=60, draws=5):
-    return SecondEyes(np.linspace(0.8 * rate, 1.2 * rate, draws), eligible)
+    """The same chance in every week since the first eye; patients first seen in the last two years."""
+    spans = len(EDGES) - 1
+    chance = np.linspace(0.8 * rate, 1.2 * rate, draws)[:, None] * np.ones((1, spans))
+    return SecondEyes(chance, np.linspace(1, 103, eligible).astype(int))
 
 
 def moments(pmf):

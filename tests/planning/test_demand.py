@@ -6,13 +6,15 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from practice import GAPS, TODAY, model, moments, poisson_arrivals, practice, second_eyes
+from scipy.stats import nbinom
 
 from retreat.errors import FitError
 from retreat.planning.arrivals import Arrivals
-from retreat.planning.demand import demand, open_cases
+from retreat.planning.demand import demand
 from retreat.planning.gaps import Gaps, assumed_gaps
 from retreat.planning.going_on import going_on
 from retreat.planning.second_eyes import SecondEyes
+from retreat.planning.standing import open_cases
 from retreat.planning.staying import staying
 from retreat.planning.timetable import sessions_within, slot_counts, slots_by_session
 
@@ -206,6 +208,60 @@ def test_tables_name_each_week():
     ]
     assert table["monday"].iloc[1] == "2026-04-06"
     assert plan(cases, visits, weeks=13).totals_table()["weeks"].tolist() == [4, 8, 13]
+
+
+@pytest.mark.parametrize("size", [0.5, 4.0, 60.0])  # heaped, heaped, and mild enough for the exact way
+def test_new_starts_of_the_first_week_are_negative_binomial(size):
+    cases, visits = practice(10)
+    cases = cases.assign(ending="relieved")
+    arrivals = Arrivals(np.full((50, 13), 6.0), np.full(50, size))
+    found = plan(cases, visits, of=model(draws=4000), arrivals=arrivals, weeks=13)
+    k = np.arange(found.weekly.shape[1])
+    expected = nbinom.cdf(k, size, size / (size + 6.0))
+    # 4,000 gammas spread evenly leave 0.002
+    np.testing.assert_allclose(np.cumsum(found.weekly[0]), expected, atol=2e-3)
+    assert found.mean[0] == pytest.approx(6.0, rel=5e-3)
+
+
+SLOWER = Gaps(np.array([0.0, 0.0, 0.0, 0.0, 0.1, 0.3, 0.4]), 0.8, 0.2, np.array([0.0, 0.2, 0.3, 0.4]))
+
+
+def test_a_plan_is_mixed_over_the_plausible_laws_of_the_gaps():
+    """Each law alone with its half of the draws, and the mean of the two; nothing else is random given the draw."""
+    cases, visits = practice(30)
+    made = model(draws=20)
+    # the same draw 20 times over, so that halves of the draws are alike
+    p = made.parameters
+    still = replace(
+        made, parameters=replace(p, **{
+            name: np.repeat(getattr(p, name)[:1], 20, axis=0)
+            for name in ("coefficients", "session_effects", "operator_effect", "patient_loading", "never")
+            if getattr(getattr(p, name), "ndim", 0) and len(getattr(p, name)) == 20
+        }),
+    )  # fmt: skip
+    both, one, two = (
+        plan(cases, visits, law, of=still, arrivals=poisson_arrivals(2, draws=1), others=second_eyes(draws=1))
+        for law in (replace(GAPS, plausible=(GAPS, SLOWER)), GAPS, SLOWER)
+    )
+    # 5e-4: a law alone leaves out sessions that fewer than one in 10,000 reach, more of them where gaps are long
+    n = max(x.weekly.shape[1] for x in (both, one, two))
+    wide = [np.pad(x.weekly, ((0, 0), (0, n - x.weekly.shape[1]))) for x in (both, one, two)]
+    np.testing.assert_allclose(wide[0], (wide[1] + wide[2]) / 2, atol=5e-4)
+    for span in (4, 8, 13):
+        n = max(len(x.totals[span]) for x in (both, one, two))
+        whole = [np.pad(x.totals[span], (0, n - len(x.totals[span]))) for x in (both, one, two)]
+        np.testing.assert_allclose(whole[0], (whole[1] + whole[2]) / 2, atol=5e-4)
+    np.testing.assert_allclose(both.mean, sum(both.parts.values()), rtol=1e-6)
+
+
+@pytest.mark.parametrize(
+    ("day", "told"), [(date(2026, 3, 25), True), (TODAY, False), (date(2026, 3, 30), False)]
+)
+def test_a_plan_made_within_a_week_says_what_it_leaves_out(day, told):
+    cases, visits = practice(10)
+    cases["started"], cases["sessions"] = "2026-03-09", 1
+    found = open_cases(cases, GAPS, today=day, visits=visits.groupby("case").head(1))
+    assert any("rest of this week" in note for note in found.notes) == told
 
 
 def test_ten_thousand_open_cases_are_answered():

@@ -8,7 +8,8 @@ from hypothesis import strategies as st
 
 from retreat.errors import FitError
 from retreat.planning.dates import first_monday, last_seen
-from retreat.planning.gaps import Gaps, assumed_gaps, bookings, fit_gaps, product_limit
+from retreat.planning.gap_fit import bookings, fit_gaps, product_limit
+from retreat.planning.gaps import Gaps, assumed_gaps
 
 TODAY = date(2026, 6, 5)  # a Friday
 
@@ -59,7 +60,7 @@ def test_gaps_count_calendar_weeks_to_the_next_booking_attended_or_missed():
     pairs = sorted(zip(found.weeks.tolist(), found.followed.tolist(), found.missed.tolist(), strict=True))
     # the last session of the ongoing case has been seen for 15 weeks without another
     assert pairs == [(2, True, True), (3, True, False), (4, True, False), (15, False, False)]
-    assert (found.n_bookings, found.n_missed) == (3, 1)
+    assert (found.booked.sum(), found.absent.sum()) == (3, 1)
 
 
 def test_a_second_booking_in_the_week_of_a_session_counts_as_the_week_after():
@@ -161,3 +162,55 @@ def test_today_is_the_last_day_seen_and_week_one_the_monday_after():
     cases, visits = tables([(date(2026, 1, 5), "ongoing", [(1, 0, "no"), (2, 30, "no")])])
     assert last_seen(cases, visits) == date(2026, 2, 4)
     assert first_monday(last_seen(cases, visits)) == date(2026, 2, 9)
+
+
+def clinic(rng, n, usual, *, missed=0.1, alike=0.0):
+    """Cases of three sessions, gaps of `usual` weeks give or take one; with `alike` a case keeps its own pace."""
+    rows = []
+    for _ in range(n):
+        start, day, seen = date(2025, 1, 6) + timedelta(weeks=int(rng.integers(0, 30))), 0, [(1, 0, "no")]
+        pace = rng.integers(-1, 2)
+        for session in (2, 3):
+            day += 7 * int(usual + (pace if rng.random() < alike else rng.integers(-1, 2)))
+            if rng.random() < missed:
+                seen.append((session, day, "yes"))
+                day += 14
+            seen.append((session, day, "no"))
+        rows.append((start, "relieved", seen))
+    return tables(rows)
+
+
+def test_plausible_laws_spread_about_the_estimate_as_it_spreads_over_clinics():
+    rng = np.random.default_rng(11)
+    fits = [fit_gaps(*clinic(rng, 40, 4, alike=1.0), today=TODAY, seed=i) for i in range(60)]
+    over_clinics = np.std([fit.mean_weeks for fit in fits])
+    within = np.sqrt(np.mean([np.var([law.mean_weeks for law in fit.plausible]) for fit in fits]))
+    assert within == pytest.approx(
+        over_clinics, rel=0.25
+    )  # 60 clinics leave 9%; pairs as independent give 0.7
+    missed = np.sqrt(np.mean([np.var([law.missed for law in fit.plausible]) for fit in fits]))
+    # laws are spaced by pace, so that the missed share, which hardly moves it, is a plain sample
+    assert missed == pytest.approx(np.std([fit.missed for fit in fits]), rel=0.3)
+
+
+def test_more_visits_leave_less_doubt_and_an_assumed_gap_has_none_to_show():
+    rng = np.random.default_rng(12)
+    spread = [
+        np.std([law.mean_weeks for law in fit_gaps(*clinic(rng, n, 4), today=TODAY).plausible])
+        for n in (20, 320)
+    ]
+    assert spread[1] < spread[0] / 2
+    assert len(assumed_gaps(4.0).laws) == 1
+
+
+def test_the_order_of_cases_does_not_change_the_plausible_laws():
+    cases, visits = clinic(np.random.default_rng(13), 30, 4)
+    one = fit_gaps(cases, visits, today=TODAY)
+    other = fit_gaps(
+        cases.sample(frac=1, random_state=1).reset_index(drop=True),
+        visits.sample(frac=1, random_state=2).reset_index(drop=True),
+        today=TODAY,
+    )
+    for a, b in zip(one.plausible, other.plausible, strict=True):
+        np.testing.assert_allclose(a.pmf, b.pmf, atol=1e-12)
+        assert a.missed == pytest.approx(b.missed)

@@ -12,6 +12,11 @@ from retreat.planning.second_eyes import SecondEyes
 RUNS = 5000
 
 
+def lagged_eyes(n=60):
+    """Most other eyes within a quarter, then few; patients at every stage, some about to leave the window."""
+    return SecondEyes(np.array([[0.1, 0.04, 0.02, 0.01, 0.003]]), np.linspace(0, 103, n).astype(int))
+
+
 def both(cases, visits, *, of=None, arrivals=None, others=None, **wanted):
     made = of or model()
     given = (made, cases, GAPS, arrivals or Arrivals.none(16), others or SecondEyes.none())
@@ -29,7 +34,7 @@ def largest_distance(pmf, counts):
 def test_simulation_agrees_with_the_exact_distribution_where_cases_are_independent(size):
     cases, visits = practice(40)
     # one draw of each rate, so that chance pairs of few draws do not differ between the two
-    arrivals, others = Arrivals(np.full((1, 26), 3.0), np.full(1, size)), SecondEyes(np.full(1, 0.003), 60)
+    arrivals, others = Arrivals(np.full((1, 26), 3.0), np.full(1, size)), lagged_eyes()
     exact, runs = both(cases, visits, of=model(draws=200), arrivals=arrivals, others=others, seed=3)
     mean, sd = moments(exact.weekly)
     # sixteen means within four standard errors: a right program fails once in a thousand seeds

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import time
 from datetime import date, timedelta
 
 import numpy as np
@@ -17,6 +18,7 @@ from retreat.model import Model
 from retreat.planning.arrivals import Arrivals
 from retreat.planning.capacity import Clinic
 from retreat.planning.courses import Courses, draw_courses
+from retreat.planning.dates import last_seen
 from retreat.planning.exports import blocks, dealt, folded, to_calendar, to_csv, to_workbook
 from retreat.planning.gaps import Gaps
 from retreat.planning.money import Prices
@@ -270,3 +272,30 @@ def test_both_eyes_on_one_day_make_weeks_uneven_and_no_more_sessions(
 def test_missed_bookings_are_a_share_of_later_sessions_only(made: Plan) -> None:
     assert (made.missed_share <= made.gaps.missed).all()
     assert 0 < made.bookings["missed"] < made.gaps.missed * made.demand.mean[:4].sum()
+
+
+@pytest.mark.slow
+def test_ten_thousand_open_cases_are_planned(model: Model, tables: tuple[pd.DataFrame, pd.DataFrame]) -> None:
+    """The open cases of a clinic many times over, each copy begun some days earlier."""
+    cases, visits = tables
+    some = cases[cases["ending"].eq("ongoing") & cases["sessions"].gt(0)]
+    their = visits[visits["case"].isin(some["case"])]
+    start = pd.to_datetime(some["started"])
+    many, seen = [], []
+    for k in range(10_000 // len(some) + 1):
+        earlier = (start - pd.Timedelta(days=k % 100)).dt.strftime("%Y-%m-%d")
+        many.append(
+            some.assign(case=some["case"] + f"_{k}", patient=some["patient"] + f"_{k}", started=earlier)
+        )
+        seen.append(their.assign(case=their["case"] + f"_{k}"))
+    begun = time.process_time()
+    found = retreat.plan(
+        model, pd.concat(many, ignore_index=True), pd.concat(seen, ignore_index=True),
+        weeks=13, clinic=CLINIC, today=last_seen(cases, visits), draws=100,
+    )  # fmt: skip
+    assert sum(found.eyes.values()) > 10_000
+    assert (found.shortage >= 0).all()
+    np.testing.assert_allclose(found.demand.weekly.sum(axis=1), 1.0, atol=1e-9)
+    assert (
+        time.process_time() - begun < 60
+    )  # a few seconds on one core; a minute leaves room for a slow machine

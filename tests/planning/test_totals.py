@@ -6,13 +6,9 @@ from hypothesis.extra.numpy import arrays
 from scipy import stats
 from scipy.signal import fftconvolve
 
-from retreat.planning.totals import (
-    Counts,
-    convolve,
-    mixed_poisson_binomial,
-    poisson_binomial,
-    thinned_negative_binomial,
-)
+from retreat.planning.convolution import convolve, poisson_binomial
+from retreat.planning.count_logs import Counts
+from retreat.planning.totals import mixed_poisson_binomial, mixed_slots
 
 CHANCES = arrays(float, st.integers(0, 40), elements=st.floats(0, 1))
 
@@ -33,15 +29,6 @@ def test_convolution_agrees_with_scipy_by_fft():
 def test_alike_trials_are_binomial():
     found = poisson_binomial(np.full((1, 50), 0.3))[0]
     np.testing.assert_allclose(found, stats.binom.pmf(np.arange(51), 50, 0.3), atol=1e-14)
-
-
-@pytest.mark.parametrize("size", [0.4, 3.0, 250.0])
-def test_thinned_negative_binomial_agrees_with_scipy(size):
-    found = thinned_negative_binomial(2.5, size, 40)
-    np.testing.assert_allclose(found, stats.nbinom.pmf(np.arange(41), size, size / (size + 2.5)), atol=1e-13)
-    np.testing.assert_allclose(
-        thinned_negative_binomial(2.5, np.inf, 40), stats.poisson.pmf(np.arange(41), 2.5), atol=1e-14
-    )
 
 
 @given(CHANCES)
@@ -82,26 +69,46 @@ def test_the_mixture_agrees_with_the_recursion_for_any_chances(p):
 
 @pytest.mark.parametrize(
     ("top", "mean", "size"),
-    [(0.5, 2.0, 2.0), (0.02, 2.0, 5.0), (0.9, 20.0, 1.0), (0.1, 0.5, 1000.0), (0.3, 9.0, 0.3)],
+    [
+        (0.5, 2.0, 2.0),
+        (0.02, 2.0, 5.0),
+        (0.9, 20.0, 1.0),
+        (0.1, 0.5, 1000.0),
+        (0.3, 9.0, 0.3),
+        (0.3, 30.0, 1.0),
+    ],
 )
 def test_further_counts_agree_with_convolutions(top, mean, size):
     rng = np.random.default_rng(4)
     draws = 12
     p = rng.random((draws, 40, 2)) * top
     means = rng.random((draws, 4, 2)) * mean
-    counts = Counts(np.full((draws, 2), 3.0), means, np.full(draws, size), np.full((draws, 2), 0.1), 7)
+    # two rows of draws; of two groups of further trials one is likely, one not
+    like = np.stack([np.full((2, 2), 0.1), np.full((2, 2), 0.45)])
+    like[:, 1] -= 0.05
+    row = np.arange(draws) * 2 // draws
+    counts = Counts(
+        np.full((draws, 2), 3.0), means, np.full(draws, size), like, np.array([7, 4]), row
+    )
     found = mixed_poisson_binomial(p, counts)
     n = found.shape[1]
     for w in range(2):
         expected = np.zeros(n)
         for d in range(draws):
-            some = [thinned_negative_binomial(means[d, k, w], size, 3000) for k in range(4)]
-            parts = [
-                poisson_binomial(np.r_[p[d, :, w], [0.1] * 7]),
-                thinned_negative_binomial(3.0, np.inf, 150),
-            ]
+            some = [stats.nbinom.pmf(np.arange(3001), size, size / (size + m)) for m in means[d, :, w]]
+            parts = [poisson_binomial(np.r_[p[d, :, w], [like[row[d], 0, w]] * 7, [like[row[d], 1, w]] * 4]), stats.poisson.pmf(np.arange(151), 3.0)]
             expected += convolve(*parts, *some)[:n] / draws
         np.testing.assert_allclose(found[w], expected, atol=1e-8)
+
+
+@pytest.mark.parametrize("top", [0.02, 0.3])  # the short form, and the long one
+def test_draws_are_shared_between_laws_of_the_gaps(top):
+    """Of 10 draws the first 3 go by one law, the next 3 and the last 4 by others."""
+    rng = np.random.default_rng(5)
+    stay, use, clock = rng.random((10, 20, 3)), rng.random((3, 2, 3, 4)) * top, rng.integers(0, 2, 20)
+    law = np.repeat([0, 1, 2], [3, 3, 4])
+    p = np.stack([np.einsum("ij,ijw->iw", stay[d], use[law[d]][clock]) for d in range(10)])
+    np.testing.assert_allclose(mixed_slots(stay, clock, use=use), by_recursion(p), atol=1e-9)
 
 
 def test_no_case_at_all_needs_no_slot():

@@ -11,7 +11,7 @@ from scipy.stats import t as student
 from statsmodels.stats.meta_analysis import combine_effects
 
 import retreat
-from retreat.validation import recipes
+from retreat.validation import left_out, recipes
 from retreat.validation._checked import courses
 from retreat.validation.clusters import cluster_spread
 from retreat.validation.schemes.folds import held_out
@@ -274,7 +274,7 @@ def watched(monkeypatch):
         monkeypatch.setattr(recipes, "RecipeRefits", refits)
         return handed
 
-    monkeypatch.setattr(recipes, "cluster_spread", spread)
+    monkeypatch.setattr(left_out, "cluster_spread", spread)
     return use
 
 
@@ -288,7 +288,7 @@ def watched(monkeypatch):
 def test_validation_predicts_each_operator_or_year_by_models_of_the_others(watched, by, labels):
     handed = watched(labels)
 
-    report = retreat.validate(clinic(), by=by, challengers=())
+    report = retreat.validate(clinic(), by=by, at=(), challengers=())
 
     (incidence, cluster) = handed[0]
     assert (incidence[:, :, -1] == Marking.UNSEEN).all()
@@ -302,7 +302,7 @@ def test_one_operator_only_has_no_spread_and_says_so(watched):
     handed = watched(lambda data: data.operator)
     cases = clinic().assign(operator="op_a")
 
-    report = retreat.validate(cases, by="operator", challengers=())
+    report = retreat.validate(cases, by="operator", at=(), challengers=())
 
     assert handed == []
     assert len(report.clusters) == 2 * 4  # ends, sessions
@@ -314,6 +314,6 @@ def test_one_operator_only_has_no_spread_and_says_so(watched):
 def test_no_label_of_an_operator_leaves_the_report(watched):
     watched(lambda data: data.operator)
 
-    report = retreat.validate(clinic(), by="operator", challengers=())
+    report = retreat.validate(clinic(), by="operator", at=(), challengers=())
 
     assert not [label for label in ("op_a", "op_b", "op_c", "op_d") if label in str(report.to_json())]

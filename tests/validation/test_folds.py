@@ -341,6 +341,6 @@ def test_a_validation_of_which_no_fold_could_be_fitted_is_refused(monkeypatch):
     monkeypatch.setattr(recipes, "RecipeRefits", Failing)
 
     with pytest.raises(FitError) as caught:
-        retreat.validate(clinic(cases=100), folds=4, challengers=())
+        retreat.validate(clinic(cases=100), folds=4, at=(), challengers=())
 
     assert [fault.what for fault in caught.value.faults] == [f"fold {k} of 4: no fit" for k in range(1, 5)]

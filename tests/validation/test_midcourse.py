@@ -5,12 +5,10 @@ from math import sqrt
 
 import numpy as np
 import pytest
-from hypothesis import given
-from hypothesis import strategies as st
 
 from retreat.validation import aalen_johansen
 from retreat.validation._checked import courses
-from retreat.validation.midcourse import given_done, mid_course
+from retreat.validation.landmarks import Landmark
 
 ENDS = ("relieved", "stopped")
 
@@ -50,51 +48,24 @@ def clinic(seed, n=400, eyes=1, lost=0.1):
     return truth, courses(sessions, ending, n_ends=2), np.repeat(np.arange(n), eyes)
 
 
+def given_done(incidence, done):
+    """Renormalised incidences of the sessions after those had."""
+    staying = 1.0 - incidence[:, :, done - 1].sum(axis=1)
+    return (incidence[:, :, done:] - incidence[:, :, done - 1, None]) / staying[:, None, None]
+
+
+def mid_course(incidence, seen, patient, *, ends=ENDS, landmarks=(1, 2)):
+    """Calibration two sessions after each landmark of forecasts that are the renormalised incidences."""
+    rows = []
+    for done in landmarks:
+        forecast = given_done(incidence, done)[:, :, :2]
+        rows += Landmark(forecast, seen, patient, done=done, ends=ends, level=0.95, seed=1).mid_course()
+    return rows
+
+
 def at(rows, done, end="relieved"):
     (row,) = [row for row in rows if (row.done, row.end) == (done, end)]
     return row
-
-
-def test_incidence_given_one_session_had_is_as_worked_by_hand():
-    # 0.2 relieved and 0.1 stopped at the first session: 0.7 go on; 0.14 and 0.07 of all end at the second
-    incidence = np.array([[[0.2, 0.34, 0.48], [0.1, 0.17, 0.17]]])
-
-    given_one = given_done(incidence, 1)
-
-    np.testing.assert_allclose(given_one, [[[0.2, 0.4], [0.1, 0.1]]], rtol=1e-12)
-    # after the second, 0.49 of all go on, and 0.14 of these are relieved at the third
-    np.testing.assert_allclose(given_done(incidence, 2), [[[2 / 7], [0.0]]], rtol=1e-12)
-
-
-HAZARDS = st.lists(
-    st.lists(st.tuples(st.floats(0.01, 0.45), st.floats(0.01, 0.45)), min_size=5, max_size=5),
-    min_size=1,
-    max_size=4,
-)
-
-
-@given(HAZARDS, st.integers(1, 4))
-def test_incidence_given_the_sessions_had_is_that_of_the_later_hazards_alone(hazards, done):
-    hazard = np.array(hazards).transpose(0, 2, 1)  # (cases, ends, sessions)
-
-    found = given_done(incidence_of(hazard), done)
-
-    # a chance of staying of 0.1 a session makes the difference of two numbers near 1 lose some 4 digits
-    np.testing.assert_allclose(found, incidence_of(hazard[:, :, done:]), atol=1e-10)
-
-
-def test_a_case_that_cannot_go_on_has_no_later_incidence_and_gives_no_warning():
-    found = given_done(np.array([[[0.6, 0.6, 0.6], [0.4, 0.4, 0.4]]]), 1)
-
-    assert found.tolist() == [[[0.0, 0.0], [0.0, 0.0]]]
-
-
-def test_rounding_leaves_no_incidence_outside_0_to_1():
-    # staying is 1e-16 by rounding, what comes since larger than it
-    found = given_done(np.array([[[1.0 - 1e-16, 1.0 + 1e-12]], [[0.5, 0.5 - 1e-12]]]), 1)
-
-    assert found.min() == 0.0
-    assert found.max() <= 1.0
 
 
 def test_only_cases_seen_past_the_landmark_count_and_their_sessions_start_there():
@@ -186,13 +157,6 @@ def test_a_number_that_cannot_be_told_has_a_reason_beside_those_that_can():
     assert row.reason == "all predictions are equal, so there is no slope"
 
 
-def test_sessions_not_predicted_leave_out_the_landmark():
-    truth, seen, patient = clinic(5)
-
-    assert {row.done for row in mid_course(truth[:, :, :3], seen, patient, ends=ENDS)} == {1}
-    assert mid_course(truth[:, :, :2], seen, patient, ends=ENDS) == ()
-
-
 def test_two_like_eyes_of_a_patient_do_not_pretend_to_know_more():
     one, two = (at(mid_course(*clinic(6, eyes=eyes), ends=ENDS, landmarks=[1]), 1) for eyes in (1, 2))
 
@@ -239,7 +203,7 @@ def test_a_chance_from_before_the_first_session_would_be_out_of_calibration():
     mistaken = np.zeros_like(truth)
     mistaken[:, :, 2:] = truth[:, :, 2:] - truth[:, :, 1, None]
 
-    wrong, right = (at(mid_course(p, seen, patient, ends=ENDS), 2) for p in (mistaken, truth))
+    wrong, right = (at(mid_course(p, seen, patient, landmarks=[2]), 2) for p in (mistaken, truth))
 
     assert wrong.observed_expected > 1.5
     assert right.observed_expected == pytest.approx(1.0, abs=0.15)  # four standard errors

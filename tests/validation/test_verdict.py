@@ -63,6 +63,16 @@ def test_a_model_without_blemish_is_fit_and_has_no_reason():
     assert found == Verdict(FIT, (), "validate again when the clinic, the laser or its patients change", 0)
 
 
+def test_intervals_of_held_predictions_cannot_say_that_cases_are_enough():
+    rows, told = GOOD, {"first_end": "relieved", "limits": LIMITS, "n_cases": 400, "failed": 0.0}
+    found = judge(rows, BETTER, (), **told, table_due=True, intervals="of held predictions")
+
+    assert found.next_step.startswith("validate again with resamples")
+    wide = (row("observed_expected", 1.0, low=0.7, high=1.4),)
+    asked = judge(wide, BETTER, (), **told, table_due=True, intervals="of held predictions")
+    assert asked.next_step.startswith("collect about")
+
+
 RATIO, SLOPE = "observed_expected", "slope"
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -11,6 +11,9 @@ from numpy.typing import NDArray
 
 from retreat.errors import Fault, FitError
 from retreat.fitting.design import CaseData
+from retreat.fitting.histories.joined import joined
+from retreat.model import Model
+from retreat.model.history import Records
 from retreat.recipe import fit_design
 from retreat.validation.imputation import imputed
 from retreat.validation.schemes.resampling import copies
@@ -41,6 +44,9 @@ class RecipeRefits:
     imputations : int
         Copies with imputed features that are fitted; their predictions are averaged, which is Rubin's pooled
         estimate (Rubin 1987, from memory). 0 fits complete cases.
+    records : Records, optional
+        What was noted of the cases' sessions, for a definition with a history; without, its base model alone is
+        fitted, which is all that a forecast from before the first session uses.
     """
 
     data: CaseData
@@ -49,6 +55,7 @@ class RecipeRefits:
     settings: Mapping[str, Any]
     horizon: int
     imputations: int = 0
+    records: Records | None = None
 
     def predict(self, weights: FloatArray) -> tuple[FloatArray, dict[int, str]]:
         """See :class:`~retreat.validation.schemes.resampling.Refits`."""
@@ -57,26 +64,47 @@ class RecipeRefits:
         failures: dict[int, str] = {}
         for r, weight in enumerate(weights):
             try:
-                out[r] = self._one(weight)
+                out[r] = self.expected(self.models(weight))
             except FitError as error:
                 out[r] = np.nan
                 failures[r] = str(error.faults[0])
         return out, failures
 
-    def _one(self, weight: FloatArray) -> FloatArray:
+    def models(self, weight: FloatArray) -> list[Model]:
+        """Models of one sample: one, or one an imputed copy.
+
+        Parameters
+        ----------
+        weight : ndarray of float, shape (cases,)
+            How often each case stands in the sample.
+
+        Raises
+        ------
+        FitError
+            If one cannot be fitted or fails its gates.
+        """
         rows, copy = copies(weight)
         sample = self.data.rows(rows)
         # a patient drawn twice is two patients
         numbered = np.char.add(np.char.add(sample.patient.astype(str), "#"), copy.astype(str))
         sample = replace(sample, patient=numbered)
         fitted = imputed(sample, self.imputations, self.seed) if self.imputations else [sample]
-        return np.asarray(np.mean([self._expected(one) for one in fitted], axis=0))
+        records = None if self.records is None else self.records.rows(rows)
+        return [self._model(one, records) for one in fitted]
 
-    def _expected(self, sample: CaseData) -> FloatArray:
-        model = fit_design(sample.design(), self.method, seed=self.seed, settings=self._settings)
+    def expected(self, models: Sequence[Model]) -> FloatArray:
+        """Mean prediction of every case from before the first session, shape (cases, ends, horizon)."""
+        found = [model.expected_of(self.data.features, horizon=self.horizon) for model in models]
+        return np.asarray(np.mean(found, axis=0))
+
+    def _model(self, sample: CaseData, records: Records | None) -> Model:
+        design = sample.design()
+        model = fit_design(design, self.method, seed=self.seed, settings=self._settings)
+        if records is not None:
+            model = joined(model, design, records.rows(np.flatnonzero(sample.complete)), seed=self.seed)
         if model.card.failures:
             raise FitError(Fault("fit", model.card.failures[0], "a fit that passes its gates"))
-        return model.expected_of(self.data.features, horizon=self.horizon)
+        return model
 
     @property
     def _settings(self) -> dict[str, Any]:

@@ -1,0 +1,1 @@
+"""Fitting the part of a model that takes in what the sessions of a course showed."""

@@ -1,0 +1,52 @@
+"""Standard numbers behind simulated courses, the same for every case."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import lru_cache
+from statistics import NormalDist
+
+import numpy as np
+from numpy.typing import NDArray
+
+FloatArray = NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class Noise:
+    """Standard numbers behind the simulated courses: the same for every case, so that a table gives what one case does.
+
+    Each is a Latin hypercube over the paths of a draw (McKay, Beckman and Conover 1979, from memory).
+    """
+
+    luck: FloatArray  # (draws, paths, sessions), standard normal
+    felt: FloatArray  # (draws, paths, sessions), standard normal
+    pieces: FloatArray  # (draws, paths, sessions), uniform
+    patient: FloatArray  # (draws, paths), standard normal
+    before: FloatArray  # (draws, paths), standard normal
+
+
+@lru_cache(maxsize=2)
+def noise(draws: int, paths: int, sessions: int, seed: int) -> Noise:
+    """Numbers for so many draws, paths and sessions."""
+    rng = np.random.default_rng([seed % 2**32, 6])
+    uniform = (np.arange(paths) + 0.5) / paths
+    normal = np.array([NormalDist().inv_cdf(u) for u in uniform])
+    normal /= max(float(np.sqrt((normal**2).mean())), 1e-12) if paths > 1 else 1.0
+
+    def shuffled(*shape: int) -> NDArray[np.intp]:
+        return np.argsort(rng.random((*shape, paths)), axis=-1)
+
+    def of(values: FloatArray) -> FloatArray:
+        return np.ascontiguousarray(np.moveaxis(values[shuffled(draws, sessions)], -1, 1))
+
+    if paths == 1:  # a single path a draw: plain random numbers
+        shape = (draws, 1, sessions)
+        return Noise(
+            rng.standard_normal(shape),
+            rng.standard_normal(shape),
+            rng.random(shape),
+            rng.standard_normal((draws, 1)),
+            rng.standard_normal((draws, 1)),
+        )
+    return Noise(of(normal), of(normal), of(uniform), normal[shuffled(draws)], normal[shuffled(draws)])

@@ -1,0 +1,211 @@
+"""Parameters of the state of an eye under treatment: what a session clears, the bother left, the decision to end.
+
+The material removed so far, lambda, grows at session k by r_k, with
+
+    log r_k = level + case + session + energy + pulses + operator + eye + luck,
+    share cleared = 1 - exp(-lambda),
+
+so that a session clears a share of what remains. The operator's grade is read on the angular scale: arcsin of its
+root has nearly the same error at every share where grades vary as a beta variable does. Bother after a session, as
+logit of the rating, follows from bother before the course, lambda, share, fragments and the eye. The decision to end
+or go on follows from lambda, share, bother, fragments and how much the session did.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from functools import cached_property
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from retreat.model.history import particles
+from retreat.model.history.noise import noise
+from retreat.model.history.records import Records
+from retreat.model.history.state import STEPS
+
+FloatArray = NDArray[np.float64]
+
+KIND = "progress"
+# courses simulated for each draw where many completions of a case share them
+_LEAST_PATHS = 2
+_CASE = -1  # stands for the number of coded columns
+_ENDS = 2
+# name of each parameter and its shape after that of the draws
+SHAPES: dict[str, tuple[int, ...]] = {
+    "clear_level": (),
+    "clear_case": (_CASE,),
+    "clear_session": (STEPS,),
+    "clear_energy": (),
+    "clear_pulses": (),
+    "clear_operator": (),
+    "clear_eye_sd": (),
+    "clear_luck_sd": (),
+    "grade_sd": (),
+    "bother_level": (),
+    "bother_case": (_CASE,),
+    "bother_before": (),
+    "bother_removed": (),
+    "bother_share": (),
+    "bother_session": (STEPS,),
+    "bother_few": (),
+    "bother_many": (),
+    "bother_eye_sd": (),
+    "bother_noise_sd": (),
+    "before_mean": (),
+    "before_sd": (),
+    "fragments": (4, 3),
+    "end_level": (_ENDS,),
+    "end_case": (_ENDS, _CASE),
+    "end_session": (_ENDS, STEPS),
+    "end_removed": (_ENDS,),
+    "end_share": (_ENDS,),
+    "end_bother": (_ENDS,),
+    "end_before": (_ENDS,),
+    "end_worth": (_ENDS,),
+    "end_few": (_ENDS,),
+    "end_many": (_ENDS,),
+    "end_operator": (_ENDS,),
+    "end_patient": (_ENDS,),
+}
+
+
+@dataclass(frozen=True)
+class Progress:
+    """Draws of the state model, packed side by side.
+
+    Parameters
+    ----------
+    values : ndarray of float, shape (draws, values)
+        The parameters of :data:`SHAPES` in their order, each flattened.
+    n_columns : int
+        Coded columns of a case.
+    centre : tuple of float
+        What is taken from the coded columns before they enter: their means in the fitted cases.
+    energy_centre, pulses_centre : float
+        Mean log energy and mean log pulses of the fitted sessions.
+    seed : int
+        Of the random numbers of the simulated courses.
+    """
+
+    values: FloatArray
+    n_columns: int
+    centre: tuple[float, ...]
+    energy_centre: float
+    pulses_centre: float
+    seed: int
+
+    def __post_init__(self) -> None:
+        width = sum(_size(shape, self.n_columns) for shape in SHAPES.values())
+        if self.values.ndim != 2 or self.values.shape[1] != width or len(self.centre) != self.n_columns:
+            raise ValueError(f"{self.values.shape} values, {width} a draw expected")
+        if not np.isfinite(self.values).all():
+            raise ValueError("a parameter is not finite")
+
+    @property
+    def kind(self) -> str:
+        """Which part this is."""
+        return KIND
+
+    @property
+    def n_draws(self) -> int:
+        """How many draws."""
+        return len(self.values)
+
+    @cached_property
+    def parameters(self) -> Mapping[str, FloatArray]:
+        """Parameters by name, each of shape (draws, ...)."""
+        out, start = {}, 0
+        for name, shape in SHAPES.items():
+            size = _size(shape, self.n_columns)
+            tail = tuple(self.n_columns if s == _CASE else s for s in shape)
+            out[name] = self.values[:, start : start + size].reshape(len(self.values), *tail)
+            start += size
+        return out
+
+    def thinned(self, chosen: NDArray[np.intp]) -> Progress:
+        """The part with some of its draws."""
+        return Progress(
+            self.values[chosen],
+            self.n_columns,
+            self.centre,
+            self.energy_centre,
+            self.pulses_centre,
+            self.seed,
+        )
+
+    def pmf_after(
+        self, X: FloatArray, records: Records, *, horizon: int, n_ends: int, alike: int = 1
+    ) -> tuple[FloatArray, FloatArray]:
+        """See :class:`~retreat.model.history.part.History`."""
+        paths = max(_LEAST_PATHS, particles.PATHS // alike)
+        found = self.courses(X, records, horizon=horizon, paths=paths)
+        return found.pmf * found.left[:, :, None, None], found.left
+
+    def courses(
+        self, X: FloatArray, records: Records, *, horizon: int, paths: int = particles.PATHS
+    ) -> particles.Courses:
+        """Courses of some cases to come, simulated from where their records leave them.
+
+        Parameters
+        ----------
+        X : ndarray of float, shape (cases, columns)
+            Coded cases, none missing.
+        records : Records
+            What was noted.
+        horizon : int
+            Largest session.
+        paths : int
+            Courses simulated for each draw.
+        """
+        return particles.courses(
+            self.parameters,
+            X - np.asarray(self.centre),
+            records,
+            energy=_centred_log(records.energy_mj, self.energy_centre),
+            pulses=_centred_log(records.pulses, self.pulses_centre),
+            horizon=horizon,
+            noise=noise(len(self.values), paths, max(horizon, 1), self.seed),
+        )
+
+    def to_json(self) -> dict[str, Any]:
+        """Everything but the values."""
+        return {
+            "kind": KIND,
+            "n_columns": self.n_columns,
+            "centre": list(self.centre),
+            "energy_centre": self.energy_centre,
+            "pulses_centre": self.pulses_centre,
+            "seed": self.seed,
+        }
+
+    @staticmethod
+    def from_json(data: Mapping[str, Any], values: FloatArray) -> Progress:
+        """The part from what was saved."""
+        return Progress(
+            values,
+            int(data["n_columns"]),
+            tuple(float(x) for x in data["centre"]),
+            float(data["energy_centre"]),
+            float(data["pulses_centre"]),
+            int(data["seed"]),
+        )
+
+
+def pack(parameters: Mapping[str, FloatArray]) -> FloatArray:
+    """Parameters by name, each of shape (draws, ...), side by side."""
+    return np.concatenate(
+        [np.reshape(parameters[name], (len(parameters[name]), -1)) for name in SHAPES], axis=1
+    )
+
+
+def _size(shape: tuple[int, ...], n_columns: int) -> int:
+    return int(np.prod([n_columns if s == _CASE else s for s in shape], dtype=int))
+
+
+def _centred_log(values: FloatArray, centre: float) -> FloatArray:
+    with np.errstate(divide="ignore"):
+        logged = np.log(values) - centre
+    return np.where(np.isfinite(logged), logged, np.nan)

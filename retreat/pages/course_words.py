@@ -1,0 +1,173 @@
+"""Sentences of the sheet for a course under way, in plain words; what both kinds of sheet say stands in `words`."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from retreat.pages import words
+
+TITLE = "How many more laser sessions for this eye?"
+COME = "Of 100 eyes that come to a session"
+STEP_HEADINGS = ("Session", "Finish at it", "Bother after")
+STRIP_HEADINGS = ("Session", "Gone", "Pieces", "Bother")
+BEFORE_HEADING = "Before the first session"
+STOP_HEADING = "If you stop now"
+NOT_NOTED = "not noted"
+AT_START, NO_ENTRY = "Before", "–"
+STANDS = "Of 100 eyes that stand where yours stands"
+USED = "The numbers use what your sessions showed."
+NOTHING_NOTED = "Nothing was noted of how your sessions went. The numbers use only how many you had."
+NOT_USED = "This model does not use how your sessions went, only how many you had."
+BOTHER_NOT_KNOWN = "How much it will bother you then is not known."
+NO_MORE = "No more relief is forecast."
+RECORD_SAYS = "The record then says: stopped."
+# what a likely range counts, without its numbers: they stand in the table
+LIKELY = {
+    words.EYES_SEEN: "Likely: from eyes seen; doctors differ too.",
+    words.EYES_AND_DOCTORS: "Likely: from eyes seen and how doctors differ.",
+    words.CLINICS_DIFFER: "Likely: from how far published clinics differ.",
+}
+
+
+def had(done: int) -> str:
+    """What has been done.
+
+    Examples
+    --------
+    >>> had(2)
+    'You have had 2 sessions.'
+    """
+    return f"You have had {words.sessions_words(done)}."
+
+
+def headline(who: str, sessions: Sequence[int], finished: Sequence[int]) -> str:
+    """Headline in natural frequencies of 100.
+
+    Examples
+    --------
+    >>> headline(STANDS, (3, 4), (30, 45))
+    'Of 100 eyes that stand where yours stands, 30 are finished after session 3 and 45 after 4.'
+    """
+    later = [f"{words.count(n)} after {k}" for k, n in zip(sessions[1:], finished[1:], strict=True)]
+    first = f"{words.count(finished[0])} are finished after session {sessions[0]}"
+    return f"{who}, {words.listed([first, *later])}."
+
+
+def still(who: str, done: int) -> str:
+    """Whom the 100 stand for where only the number of sessions is known of the course."""
+    return f"{who} still in treatment after {done}"
+
+
+def go_on_heading(session: int) -> str:
+    """Heading of what the next session may bring."""
+    return f"If you have session {session}"
+
+
+def framing(session: int, finished: int, stopped: int) -> str:
+    """Both directions of the next session, with the only percentages of the numbers.
+
+    Examples
+    --------
+    >>> framing(3, 43, 15)
+    'After it: 43 of 100 (43%) finished, 57 of 100 (57%) not: 42 go on and 15 stop without enough relief.'
+    """
+    yes, no = words.count(finished), words.count(100 - finished)
+    ways = (
+        f"{words.count(100 - finished - stopped)} go on and {words.count(stopped)} stop without enough relief"
+    )
+    return f"After it: {yes} of 100 ({yes}%) finished, {no} of 100 ({no}%) not: {ways}."
+
+
+def bother_next(low: int, high: int, of_100: int) -> str:
+    """Bother after the next session, as a range that holds so many of 100 eyes.
+
+    Examples
+    --------
+    >>> bother_next(2, 4, 80)
+    'In 80 of 100, bother is then 2 to 4 of 10.'
+    """
+    span = f"{low} to {high}" if low < high else f"{low}"
+    return f"In {of_100} of 100, bother is then {span} of 10."
+
+
+def fall(now: float, points: int) -> str:
+    """Mean change of bother from now, in whole points.
+
+    Examples
+    --------
+    >>> fall(5.0, 2), fall(5.0, 0), fall(5.0, -1)
+    ('On average it falls by 2 points, from 5 now.', 'On average it stays about as now, at 5.', \
+'On average it rises by 1 point, from 5 now.')
+    """
+    if not points:
+        return f"On average it stays about as now, at {now:.0f}."
+    unit = "point" if abs(points) == 1 else "points"
+    return f"On average it {'falls' if points > 0 else 'rises'} by {abs(points)} {unit}, from {now:.0f} now."
+
+
+def stays(bother: float, noted_after: int, done: int) -> str:
+    """Bother if the course ends now.
+
+    Examples
+    --------
+    >>> stays(5.0, 2, 2), stays(5.0, 1, 2)
+    ('Bother is taken to stay at 5 of 10.', 'Bother is taken to stay at 5 of 10, as noted after session 1.')
+    """
+    if bother != bother:
+        return "Bother is taken to stay as it is."
+    when = "" if noted_after == done else f", as noted after session {noted_after}"
+    return f"Bother is taken to stay at {bother:.0f} of 10{when}."
+
+
+def at_start(who: str, done: int, by_now: int, last: int, by_last: int) -> str:
+    """What was forecast before the course, and why it is another picture now.
+
+    Examples
+    --------
+    >>> at_start("Of 100 eyes like this one", 2, 55, 5, 78)
+    'The picture was: of 100 eyes like this one, 55 finished by session 2 and 78 by session 5. \
+Yours went on.'
+    """
+    whom = who[0].lower() + who[1:]
+    return (
+        f"The picture was: {whom}, {words.count(by_now)} finished by session {done} "
+        f"and {words.count(by_last)} by session {last}. Yours went on."
+    )
+
+
+def strip_caption(done: int, shown: int) -> str:
+    """Caption of the sessions so far; says so where the first of them have no room.
+
+    Examples
+    --------
+    >>> strip_caption(2, 2), strip_caption(9, 4)
+    ('Your sessions so far, as noted', 'Your sessions so far, the last 4 of 9')
+    """
+    return "Your sessions so far, " + (f"the last {shown} of {done}" if shown < done else "as noted")
+
+
+def gone(share: float) -> str:
+    """Share judged gone.
+
+    Examples
+    --------
+    >>> gone(0.4), gone(float("nan"))
+    ('40 of 100', 'not noted')
+    """
+    return f"{100 * share:.0f} of 100" if share == share else NOT_NOTED
+
+
+def rating(bother: float) -> str:
+    """Bother as noted; a rating that is no whole number is shown as one."""
+    return f"{bother:.0f} of 10" if bother == bother else NOT_NOTED
+
+
+def seen_alike(n_like: str, done: int) -> str:
+    """How many eyes were like this one.
+
+    Examples
+    --------
+    >>> seen_alike("at least 45", 2)
+    'Of these, at least 45 were like this one after 2 sessions.'
+    """
+    return f"Of these, {n_like} were like this one after {words.sessions_words(done)}."

@@ -1,0 +1,181 @@
+"""The sheet of a course under way: what the sessions showed, the next one, ending now, and the picture at the start."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
+from typing import Any
+
+import numpy as np
+
+from retreat.features import Columns
+from retreat.frequencies import counts_of
+from retreat.model import CaseSupport, Model
+from retreat.model.history import Records, read_records
+from retreat.model.history.outlook import Outlook
+from retreat.model.history.records import FRAGMENTS
+from retreat.pages import course_words, words
+from retreat.pages.record import Noted, Row, Sheet, Step, UnderWay
+
+# what the one page has room for: lines of the sessions so far, sessions in the headline
+MOST_SHOWN = 4
+_HEADLINE = 3
+# facts of the sheet that only the clinic's part has room for, and those that the patient's shortens
+_ENTERED, _MODEL = "Entered for this eye", "Model"
+_FOR_CLINIC = ("Not used by this model", "Data")
+_MOST_ENTERED = 3
+
+
+def under_way(
+    sheet: Sheet,
+    model: Model,
+    case: Mapping[str, Sequence[Any]],
+    visits: Columns,
+    outlook: Outlook,
+    support: CaseSupport,
+) -> Sheet:
+    """The sheet of a course under way, from the sheet that only knows how many sessions there were.
+
+    Parameters
+    ----------
+    sheet : Sheet
+        With the rows and states of the outlook's forecast.
+    model : Model
+        The model of both.
+    case : mapping of str to sequence of one value
+        Columns of the case table.
+    visits : DataFrame or mapping of str to array_like
+        Columns of the visit table.
+    outlook : Outlook
+        Of the eye.
+    support : CaseSupport
+        Of the eye.
+    """
+    done, rows = outlook.done, sheet.rows
+    records = read_records(case, visits, np.array([done]))
+    who = course_words.STANDS if outlook.informed else course_words.still(sheet.caption, done)
+    ahead = rows[:_HEADLINE]
+    strip = _strip(records, done)
+    course = UnderWay(
+        strip_caption=course_words.strip_caption(done, min(done, MOST_SHOWN)),
+        strip=strip,
+        steps=_steps(outlook),
+        go_on_heading=course_words.go_on_heading(rows[0].session),
+        go_on=_go_on(rows[0], outlook),
+        stop=_stop(outlook),
+        at_start=_at_start(model, case, sheet, done),
+        used=_used(model, outlook),
+    )
+    like = (
+        (sheet.like[0], course_words.seen_alike(support.n_like_words, done))
+        if support.alike_in
+        else sheet.like
+    )
+    return replace(
+        sheet,
+        title=course_words.TITLE,
+        # what was seen of the eye tells hard cases from others
+        warnings=tuple(text for text in sheet.warnings if text != words.DURING or not outlook.informed),
+        course=course_words.had(done),
+        caption=who if outlook.informed else sheet.caption,
+        headline=course_words.headline(who, [row.session for row in ahead], [row.finished for row in ahead]),
+        framing="",
+        likely=_likely(sheet.likely),
+        like=like,
+        moved_lead="",
+        moved=(),
+        about=tuple((name, _short(name, text)) for name, text in sheet.about if name not in _FOR_CLINIC),
+        for_clinic=(*sheet.for_clinic, *outlook.not_known, *_for_clinic(sheet)),
+        under_way=course,
+    )
+
+
+def _strip(records: Records, done: int) -> tuple[Noted, ...]:
+    """The sessions so far, with how it was before them where there is room."""
+    before = Noted(
+        course_words.AT_START,
+        course_words.NO_ENTRY,
+        course_words.NO_ENTRY,
+        course_words.rating(float(records.before[0])),
+    )
+    noted = tuple(_noted(records, k) for k in range(max(0, done - MOST_SHOWN), done))
+    return (before, *noted) if done < MOST_SHOWN else noted
+
+
+def _noted(records: Records, k: int) -> Noted:
+    def value(name: str) -> float:
+        values = getattr(records, name)[0]
+        return float(values[k]) if k < len(values) else np.nan
+
+    pieces = value("fragments")
+    return Noted(
+        str(k + 1),
+        course_words.gone(value("cleared")),
+        FRAGMENTS[int(pieces)] if pieces == pieces else course_words.NOT_NOTED,
+        course_words.rating(value("bother")),
+    )
+
+
+def _steps(outlook: Outlook) -> tuple[Step, ...]:
+    return tuple(
+        Step(
+            one.session,
+            _of_100(one.relieved.estimate),
+            f"{one.bother:.0f}" if one.bother == one.bother else "",
+        )
+        for one in outlook.further
+    )
+
+
+def _go_on(row: Row, outlook: Outlook) -> tuple[str, ...]:
+    stopped = min(_of_100(outlook.next.stopped.estimate), row.not_finished)
+    told = [course_words.framing(row.session, row.finished, stopped)]
+    found, fall, now = outlook.bother_next, outlook.fall_next, outlook.ending_now.bother
+    if found is None:
+        return (*told, course_words.BOTHER_NOT_KNOWN)
+    told.append(course_words.bother_next(round(found.low), round(found.high), _of_100(outlook.predictive)))
+    if fall is not None:
+        told.append(course_words.fall(now, round(now) - round(found.estimate)))
+    return tuple(told)
+
+
+def _stop(outlook: Outlook) -> tuple[str, ...]:
+    ending = outlook.ending_now
+    stays = course_words.stays(ending.bother, ending.noted_after, outlook.done)
+    return course_words.NO_MORE, stays, course_words.RECORD_SAYS
+
+
+def _at_start(model: Model, case: Mapping[str, Sequence[Any]], sheet: Sheet, done: int) -> str:
+    last = sheet.rows[-1].session
+    before = model.forecast({**case, "sessions": [0]}, horizon=last).mean()[0, 0]  # (horizon,)
+    by_now, by_last = (_of_100(float(before[k - 1])) for k in (done, last))
+    return course_words.at_start(sheet.caption, done, by_now, last, by_last)
+
+
+def _short(name: str, text: str) -> str:
+    parts = text.removesuffix(".").split(", ")
+    if name == _MODEL:
+        return f"{parts[0]}."
+    if name != _ENTERED or len(parts) <= _MOST_ENTERED + 1:  # "and 1 more" is no shorter than the one
+        return text
+    return f"{', '.join(parts[:_MOST_ENTERED])} and {len(parts) - _MOST_ENTERED} more."
+
+
+def _for_clinic(sheet: Sheet) -> tuple[str, ...]:
+    told = ((name, text) for name, text in sheet.about if name in _FOR_CLINIC or _short(name, text) != text)
+    return tuple(f"{name[0].lower()}{name[1:]}: {text}" for name, text in told)
+
+
+def _used(model: Model, outlook: Outlook) -> str:
+    if outlook.informed:
+        return course_words.USED
+    return course_words.NOT_USED if model.history is None else course_words.NOTHING_NOTED
+
+
+def _likely(sentence: str) -> str:
+    """What the ranges count; the numbers stand in the table."""
+    return next(told for counts, told in course_words.LIKELY.items() if f"({counts})" in sentence)
+
+
+def _of_100(probability: float) -> int:
+    return int(counts_of([probability, 1.0 - probability])[0])

@@ -1,0 +1,57 @@
+"""What a study is to tell: an effect to be found, an eye whose chance is to be known; and what is wrong with either."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+from retreat.coding import Coding
+from retreat.definitions import Definition
+from retreat.errors import Fault
+from retreat.study.size.arguments import above
+
+
+@dataclass(frozen=True)
+class Effect:
+    """An effect that the study is to find.
+
+    Parameters
+    ----------
+    column : str
+        Column of the coding, such as ``corneal_surgery=yes``.
+    end : str
+        Which end.
+    odds_ratio : float, above 0
+        Odds of the end at a session against going on, multiplied by this for one unit of the column; with the
+        cloglog link the rate.
+    """
+
+    column: str
+    end: str
+    odds_ratio: float
+
+
+def effect_faults(effect: Effect | None, definition: Definition, coding: Coding) -> list[Fault | None]:
+    """What is wrong with an effect."""
+    if effect is None:
+        return []
+    faults: list[Fault | None] = [above("odds_ratio", effect.odds_ratio)]
+    if effect.column not in coding.names:
+        faults.append(Fault("effect", f"{effect.column!r}", ", ".join(map(repr, coding.names))))
+    if effect.end not in definition.ends:
+        faults.append(Fault("effect, end", f"{effect.end!r}", ", ".join(map(repr, definition.ends))))
+    return faults
+
+
+def typical_faults(given: Mapping[str, object], usual: Mapping[str, str | float]) -> list[Fault]:
+    """What is wrong with features of a typical eye, beside those of the usual one."""
+    faults = [
+        Fault("typical", f"{name!r} is no feature of the definition", ", ".join(usual))
+        for name in given
+        if name not in usual
+    ]
+    for name, value in given.items():
+        wants = str if isinstance(usual.get(name), str) else (int, float)
+        if name in usual and (isinstance(value, bool) or not isinstance(value, wants)):
+            faults.append(Fault(f"typical, {name}", f"{value!r}", f"such as {usual[name]!r}"))
+    return faults

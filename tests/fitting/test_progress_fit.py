@@ -1,0 +1,149 @@
+"""The state model fitted: what generated the sessions is found again, and too little is refused."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from types import SimpleNamespace
+from typing import Any
+
+import numpy as np
+import pytest
+from made_models import made_model
+from made_states import Eyes, made_part, simulated
+
+from retreat.definitions import read_definition
+from retreat.errors import FitError
+from retreat.fitting.histories.progress import with_progress
+from retreat.fitting.histories.sessions import lay_out
+from retreat.model import Model
+from retreat.model.history.progress import Progress
+
+LONGEST = 5
+TRUTH = {
+    "clear_operator": 0.0,
+    "end_operator": 0.0,
+    "clear_case": 0.4,
+    "bother_case": 0.3,
+    "end_case": 0.0,
+    "fragments": [[0.3, 0.4, 0.3], [0.7, 0.2, 0.1], [0.3, 0.5, 0.2], [0.1, 0.3, 0.6]],
+}
+
+
+def true_part() -> Progress:
+    part = made_part(1, 1, seed=8, **TRUTH)
+    for name in ("clear_energy", "clear_pulses"):
+        part.parameters[name][:] = 0.0
+    return part
+
+
+def clinic(n: int, seed: int) -> tuple[Any, Eyes, Any]:
+    rng = np.random.default_rng(seed)
+    X = rng.normal(size=(n, 1))
+    eyes = simulated(true_part(), X, LONGEST, rng)
+    sessions = eyes.sessions
+    design = SimpleNamespace(
+        definition=read_definition("progress"),
+        X=X,
+        sessions=sessions,
+        ending=np.maximum(eyes.ending[np.arange(n), sessions - 1], 0),
+        operator=np.arange(n) % 3,
+        patient=np.arange(n),
+    )
+    records = eyes.records(sessions, LONGEST)
+    hidden = np.arange(LONGEST) >= sessions[:, None]
+    for values in (records.cleared, records.fragments, records.bother):
+        values[hidden | (rng.random(values.shape) < 0.05)] = np.nan
+    return design, eyes, records
+
+
+@pytest.fixture(scope="module")
+def fitted() -> Model:
+    """300 eyes; shorter chains than a clinic would run."""
+    design, _, records = clinic(300, seed=3)
+    base = made_model("progress", draws=400)
+    return with_progress(base, design, records, seed=1, draws=250, tune=250, tries=1)
+
+
+@pytest.mark.slow
+def test_what_made_the_sessions_is_found_again(fitted: Model) -> None:
+    assert isinstance(fitted.history, Progress)
+    found, truth = fitted.history.parameters, true_part().parameters
+    off = []
+    for name, values in found.items():
+        if name in ("clear_operator", "end_operator", "before_mean", "before_sd", "end_patient", "end_level"):
+            continue
+        centre = fitted.history.centre[0]
+        expected = truth[name][0]
+        if name in ("clear_level", "bother_level"):  # columns enter about their mean
+            expected = expected + truth[name.replace("level", "case")][0, 0] * centre
+        off.append(((values.mean(axis=0) - expected) / values.std(axis=0)).ravel())
+    z = np.concatenate(off)
+    # about as far off as a posterior says: 50 numbers with priors near the truth
+    assert np.abs(z).max() < 4.0
+    assert np.sqrt((z**2).mean()) < 1.4
+    assert found["grade_sd"].mean() == pytest.approx(0.09, abs=0.03)
+
+
+@pytest.mark.slow
+def test_the_card_tells_how_many_sessions_were_graded(fitted: Model) -> None:
+    assert any("sessions were graded" in note for note in fitted.card.notes)
+    assert fitted.card.diagnostics["history_rhat"] < 1.1
+    assert fitted.history is not None
+    assert fitted.history.n_draws == fitted.parameters.n_draws
+
+
+@pytest.mark.slow
+def test_forecasts_of_fresh_eyes_are_right_and_better_than_their_mean(fitted: Model) -> None:
+    """Eyes of the same law after one session: the next relief is forecast with slope 1 within its error."""
+    design, eyes, _ = clinic(1500, seed=9)
+    on = eyes.ending[:, 0] == 0
+    seen = eyes.records(np.ones(len(on), dtype=np.int64), 1).rows(on)
+    assert isinstance(fitted.history, Progress)
+    part = fitted.history.thinned(np.arange(0, 400, 8))
+    found = part.courses(design.X[on], seen, horizon=2, paths=16)
+    weight = found.left / found.left.sum(axis=0)
+    chance = np.einsum("dn,dn->n", weight, found.pmf[:, :, 0, 1])
+    relieved = (eyes.ending[on, 1] == 1).astype(float)
+    centred = chance - chance.mean()
+    slope = float((centred * relieved).sum() / (centred**2).sum())
+    error = np.sqrt(float((centred**2 * chance * (1 - chance)).sum())) / float((centred**2).sum())
+    assert slope == pytest.approx(1.0, abs=0.1 + 3 * error)
+    scores = [(relieved - p) ** 2 for p in (chance, np.full_like(chance, relieved.mean()))]
+    gain = scores[1] - scores[0]
+    assert gain.mean() > 3 * gain.std() / np.sqrt(len(gain))
+
+
+def test_too_few_grades_are_refused() -> None:
+    design, _, records = clinic(350, seed=3)
+    records.cleared[20:] = np.nan
+    with pytest.raises(FitError, match="sessions were graded; allowed: at least 100") as refused:
+        with_progress(made_model("progress"), design, records, seed=1)
+    assert "second or later" in str(refused.value)
+
+
+def test_rows_are_laid_out_so_that_a_risk_set_is_a_prefix() -> None:
+    design, _, records = clinic(60, seed=5)
+    rows = lay_out(design, records)
+    order = np.argsort(-design.sessions, kind="stable")
+    assert sum(rows.size) == design.sessions.sum() == len(rows.case)
+    for row in (0, 70, len(rows.case) - 1):
+        eye, k = order[rows.case[row]], rows.session[row]
+        grade = records.cleared[eye, k]
+        assert np.sin(rows.cleared[row]) ** 2 == pytest.approx(grade, nan_ok=True)
+        last = k + 1 == design.sessions[eye]
+        assert rows.ending[row] == (design.ending[eye] if last else 0)
+    assert (
+        rows.moves.sum()
+        == np.isfinite(records.fragments[:, 0]).sum()
+        + (np.isfinite(records.fragments[:, 1:]) & np.isfinite(records.fragments[:, :-1])).sum()
+    )
+    assert rows.energy_centre == 0.0
+    assert not rows.energy.any()
+    assert (rows.few + rows.many <= 1 + 1e-12).all()
+
+
+def test_a_definition_without_history_is_refused() -> None:
+    design, _, records = clinic(60, seed=5)
+    design.definition = replace(design.definition, history=None)
+    with pytest.raises(FitError, match="has no history"):
+        with_progress(made_model("progress"), design, records, seed=1)
