@@ -69,7 +69,7 @@ def command(out: Path, scenario: str, seed: int) -> None:
     from tempfile import TemporaryDirectory
 
     import retreat
-    from retreat.cli import demo_plan
+    from retreat.cli import demo_course, demo_plan
     from retreat.cli.folders import made
     from retreat.cli.progress import counting, working
     from retreat.cli.validate import write_report
@@ -93,18 +93,21 @@ def command(out: Path, scenario: str, seed: int) -> None:
         model.save(making / "clinic.retreat")
         print(f"validated {report.scheme}: {report.verdict.standing}; see calibration.html")
         _write_sheets(model, making)
+        visits = retreat.read_visits(making / "visits.csv", cases)
+        with working("looking at courses under way"):
+            course = demo_course.write_course(cases, visits, making, seed=seed)
         with working("weighing published averages"):
             _write_published(seed, making)
         with working("looking at the priors"):
             _write_priors(cases, seed, making)
         _write_forecast(model, cases, making)
         with working("planning"):
-            visits = retreat.read_visits(making / "visits.csv", cases)
             headline = demo_plan.write_plan(model, cases, visits, making, scenario=scenario, seed=seed)
         _write_index(model, making)
         for file in sorted(making.iterdir()):
             file.replace(out / file.name)
     print(f"sheets    {len(_EYES)} described eyes")
+    print(f"course    {course}")
     print(f"plan      {headline}")
     print(model.card.cautions[0])
     print(f"open {out / 'index.html'}")
@@ -180,6 +183,7 @@ def _write_forecast(model: Model, cases: Any, out: Path) -> None:
 
 
 def _write_index(model: Model, out: Path) -> None:
+    from retreat.cli import demo_course
     from retreat.cli.demo_plan import links
     from retreat.pages.html import write_page
     from retreat.pages.index import render_groups
@@ -192,6 +196,7 @@ def _write_index(model: Model, out: Path) -> None:
             "sheet before any case",
             "The first sheet as a clinic without a case of its own could give it: from published averages.",
         ),
+        *demo_course.links(out),
         Link("forecast.csv", "forecast", "Every open case, session by session, given what it has had."),
     ]
     evidence = [
@@ -214,6 +219,11 @@ def _write_index(model: Model, out: Path) -> None:
         ),
         Link(
             "clinic.retreat", "fitted model", "Load it with retreat.load, or write sheets with retreat sheet."
+        ),
+        Link(
+            "landmark.retreat",
+            "model of courses under way",
+            "The same cases with what their sessions showed, for retreat forecast and sheet with --visits.",
         ),
         Link(
             "published.retreat",

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import date, timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -20,6 +21,11 @@ _DAYS = (0, 3)
 # months back, of four weeks, in which the clinic is made to have planned as well
 _MONTHS_BACK = (3, 2, 1)
 _RUNS = 20
+# the invented clinic takes those not yet begun out of the starts of its last two months, where no real one would
+_INVENTED_WAIT = (
+    "the cases not begun of the invented clinic are missing among its starts of the last two months, so that plans of "
+    "earlier months lie too high"
+)
 _PRICES = """\
 # Invented prices of the demonstration, in no currency. Write your own clinic's, and give the file to
 # retreat plan --prices. Nothing here says what a treatment should cost a patient.
@@ -72,6 +78,7 @@ def write_plan(
     for months in _MONTHS_BACK:
         day = plan.today - timedelta(weeks=4 * months)
         append_plan(log, plan_of_sound(model, *as_known(cases, visits, day), today=day, seed=seed))
+    plan = replace(plan, notes=(*plan.notes, _INVENTED_WAIT))
     held = held_against(log, plan, cases, visits)
     waits, changes = simulated(plan, model, cases, visits, clinic, SCENARIOS, _RUNS, seed)
     write_files(
@@ -126,8 +133,8 @@ def links() -> list[Link]:
             PAGE,
             "plan",
             "Session slots needed in the weeks ahead against an invented timetable (Monday and Thursday), with "
-            "invented prices: work left waiting, overdue, bookings, waiting, what if. Earlier months were planned too, by "
-            "the same model, and are held against what happened.",
+            "invented prices: work left waiting, overdue, bookings, waiting, what if. Earlier months were planned too, "
+            "by the same model, and are held against what happened.",
         ),
         Link("plan.csv", "weeks of the plan", "One row a week, for a spreadsheet."),
         Link("plan.xlsx", "workbook of the plan", "The plan, its weeks and the whole list of the overdue."),

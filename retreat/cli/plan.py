@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from datetime import date, timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -15,8 +14,8 @@ if TYPE_CHECKING:
 
     from retreat.model import Model
     from retreat.planning.capacity import Clinic
+    from retreat.planning.held import Coverage
     from retreat.planning.plan import Plan
-    from retreat.planning.plan_log import Coverage
     from retreat.planning.queue import Waits
     from retreat.planning.what_if import Difference
 
@@ -30,7 +29,6 @@ _OF_A_CLINIC = (
     "both_eyes_same_day",
     "what_if",
 )
-_MOST_CLOSED = 366
 _KEPT = {
     "added": "written",
     "replaced": "written, in place of the earlier plan of this day and model",
@@ -122,6 +120,7 @@ def command(
     """
     import retreat
     from retreat.cli.folders import apart
+    from retreat.cli.plan_clinic import clinic_of
     from retreat.cli.progress import working
     from retreat.cli.show import show_json
     from retreat.planning.plan import plan_of_sound
@@ -149,7 +148,7 @@ def command(
         apart(path, *inputs, *written[:place])
     clinic = None
     if sessions_per_day is not None:
-        clinic = _clinic(
+        clinic = clinic_of(
             sessions_per_day, days, half_days, closed, country, machines, min_gap_weeks, both_eyes_same_day
         )
     fitted = retreat.load(model)
@@ -199,7 +198,8 @@ def command(
 
 def held_against(log: Path, plan: Plan, cases: pd.DataFrame, visits: pd.DataFrame | None) -> Coverage | None:
     """Earlier plans of a log against the visits; None without visits."""
-    from retreat.planning.plan_log import coverage, read_plans
+    from retreat.planning.held import coverage
+    from retreat.planning.plan_log import read_plans
 
     plans = read_plans(log) if log.exists() else ()
     return None if visits is None else coverage(plans, cases, visits, today=plan.today)
@@ -245,67 +245,6 @@ def _check_runs(names: tuple[str, ...], runs: int) -> None:
 
     if names and runs < LEAST_RUNS:
         raise click.UsageError(f"--what-if needs --runs of at least {LEAST_RUNS} to compare, not {runs}")
-
-
-def _clinic(
-    sessions_per_day: int,
-    days: str | None,
-    half_days: str | None,
-    closed: tuple[str, ...],
-    country: str | None,
-    machines: int | None,
-    min_gap_weeks: int | None,
-    both_eyes_same_day: bool,
-) -> Clinic:
-    from retreat.planning.capacity import Clinic
-
-    return Clinic(
-        sessions_per_day,
-        _weekdays("--days", days),
-        closed=tuple(day for span in closed for day in _span(span)),
-        country=country or "",
-        machines=1 if machines is None else machines,
-        min_gap_weeks=min_gap_weeks or 0,
-        both_eyes_same_day=both_eyes_same_day,
-        half_days=_weekdays("--half-days", half_days),
-    )
-
-
-def _weekdays(option: str, text: str | None) -> tuple[int, ...]:
-    from retreat.cli.meant import did_you_mean
-    from retreat.planning.capacity import WEEKDAYS
-
-    found = []
-    for name in (text or "").replace(" ", "").lower().split(","):
-        if name and name[:3] not in WEEKDAYS:
-            meant = did_you_mean(name[:3], WEEKDAYS)
-            raise click.UsageError(
-                f"{option} {name}: give days such as {','.join(WEEKDAYS[:5])}; {meant}".rstrip("; ")
-            )
-        if name:
-            found.append(WEEKDAYS.index(name[:3]))
-    return tuple(sorted(set(found)))
-
-
-def _span(text: str) -> list[date]:
-    """Days of one closed day or span.
-
-    Examples
-    --------
-    >>> [str(day) for day in _span("2026-12-24..2026-12-26")]
-    ['2026-12-24', '2026-12-25', '2026-12-26']
-    """
-    first, _, last = text.partition("..")
-    try:
-        begins = date.fromisoformat(first.strip())
-        ends = date.fromisoformat(last.strip()) if last else begins
-    except ValueError:
-        raise click.UsageError(
-            f"--closed {text}: give a day such as 2026-12-24, or a span with two dots"
-        ) from None
-    if not 0 <= (ends - begins).days < _MOST_CLOSED:
-        raise click.UsageError(f"--closed {text}: a span runs forward, over at most {_MOST_CLOSED} days")
-    return [begins + timedelta(days=i) for i in range((ends - begins).days + 1)]
 
 
 def write_files(

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 import click
 
 from retreat.cli.options import FILE, json_option, model_option, seed_option
+from retreat.cli.share import share
 from retreat.cli.study_size import size
 
 if TYPE_CHECKING:
@@ -21,6 +22,7 @@ def command() -> None:
 
 
 command.add_command(size)
+command.add_command(share)
 
 
 @command.command(epilog="Example: retreat report priors --model core --cases cases.csv --out priors.html")

@@ -34,6 +34,7 @@ from retreat.model.history.ahead import outlook_of
 from retreat.model.history.outlook import Outlook
 from retreat.model.kernel import Parameters
 from retreat.model.request import (
+    DISAGREES,
     check_draws,
     check_horizon,
     check_names,
@@ -176,10 +177,14 @@ class Model:
         check_supported(support)
         missing = missing_features(needed, n)
         probabilities = self._pmf_given(needed, done, parameters, horizon)
+        fit_of_records = np.ones(n)
         if self.history is not None and records.told.any():
             told = np.flatnonzero(records.told & (done < horizon))
             history = self.history if draws is None else self.history.thinned(_evenly(draws, self.history))
-            probabilities[:, told] = self._pmf_told(history, take(needed, told), records.rows(told), horizon)
+            found, agreement = self._pmf_told(history, take(needed, told), records.rows(told), horizon)
+            agreeing = agreement >= DISAGREES
+            probabilities[:, told[agreeing]] = found[:, agreeing]
+            fit_of_records[told] = agreement
         check_possible(probabilities, done)
         last = self.card.supported_session
         ended = ended_notes(new_cases, n)
@@ -188,7 +193,13 @@ class Model:
                 *ended[i],
                 *support[i].warnings,
                 *notes_of(missing[i], int(done[i]), horizon, last=last, of=self.support.source),
-                *records_notes(records, i, told=self.history is not None, given=visits is not None),
+                *records_notes(
+                    records,
+                    i,
+                    float(fit_of_records[i]),
+                    told=self.history is not None,
+                    given=visits is not None,
+                ),
             )
             for i in range(n)
         )
@@ -401,8 +412,13 @@ class Model:
             probabilities = kernel.reweighted(probabilities, left, done)
         return probabilities
 
-    def _pmf_told(self, history: History, needed: Features, records: Records, horizon: int) -> FloatArray:
-        """Probabilities given what the sessions showed, missing features averaged."""
+    def _pmf_told(
+        self, history: History, needed: Features, records: Records, horizon: int
+    ) -> tuple[FloatArray, FloatArray]:
+        """Probabilities given what the sessions showed, missing features averaged, and the share of draws that count.
+
+        By Kish's effective number over draws: where few explain what was noted, the model and the record disagree.
+        """
         n = records.n_cases
         ends = len(self.ends)
         complete = np.array([not names for names in missing_features(needed, n)], dtype=bool)
@@ -419,7 +435,8 @@ class Model:
             some, well = history.pmf_after(X, alike, horizon=horizon, n_ends=ends, alike=N_COMPLETIONS)
             to_come[:, i] = np.einsum("n,dnek->dek", weights, some)
             left[:, i] = np.einsum("n,dn->d", weights, well)
-        return kernel.reweighted(kernel.given_done(to_come, left), left, records.done)
+        share = left.sum(axis=0) ** 2 / np.maximum((left**2).sum(axis=0), 1e-300) / len(left)
+        return kernel.reweighted(kernel.given_done(to_come, left), left, records.done), share
 
     def _pmf_after(
         self, needed: Features, done: NDArray[np.int64], parameters: Parameters, horizon: int

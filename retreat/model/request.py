@@ -20,6 +20,13 @@ from retreat.model.support import CaseSupport
 FloatArray = NDArray[np.float64]
 
 MAX_HORIZON = 40
+# share of the draws (Kish's effective number) that must explain what was noted, for it to be used, and without a word;
+# ordinary records leave a tenth of them after six sessions, entries that contradict each other one in 200
+DISAGREES, DISAGREES_SOMEWHAT = 0.015, 0.05
+RECORDS_DISAGREE = (
+    "what was noted of its sessions does not fit this model: check the entries (share gone counts from the start of "
+    "the course); only the number of sessions is used"
+)
 # values of a full forecast: 400 million doubles are 3.2 GB
 _MAX_VALUES = 400_000_000
 # columns of a case table that no feature is made of
@@ -112,13 +119,21 @@ def notes_of(
     return tuple(notes)
 
 
-def records_notes(records: Records, case: int, *, told: bool, given: bool) -> tuple[str, ...]:
-    """Whether what the sessions showed is in the forecast of a case in its course."""
+def records_notes(
+    records: Records, case: int, agreement: float, *, told: bool, given: bool
+) -> tuple[str, ...]:
+    """Whether what its sessions showed is in the forecast; `agreement` is the share of draws that explain it."""
     if not records.done[case]:
         return ()
-    if told:
-        return () if records.told[case] else ("nothing is noted of its sessions: only their number is used",)
-    return ("this model does not use what was noted at the sessions",) if given else ()
+    if not told:
+        return ("this model does not use what was noted at the sessions",) if given else ()
+    if not records.told[case]:
+        return ("nothing is noted of its sessions: only their number is used",)
+    if agreement < DISAGREES:
+        return (RECORDS_DISAGREE,)
+    if agreement < DISAGREES_SOMEWHAT:
+        return ("what was noted of its sessions fits this model badly: its ranges are not reliable",)
+    return ()
 
 
 def ended_notes(columns: Columns, n: int) -> list[tuple[str, ...]]:

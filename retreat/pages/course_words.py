@@ -14,13 +14,12 @@ BEFORE_HEADING = "Before the first session"
 STOP_HEADING = "If you stop now"
 NOT_NOTED = "not noted"
 AT_START, NO_ENTRY = "Before", "–"
-STANDS = "Of 100 eyes that stand where yours stands"
+STANDS = "Of 100 eyes that stand where yours stands and go on"
 USED = "The numbers use what your sessions showed."
 NOTHING_NOTED = "Nothing was noted of how your sessions went. The numbers use only how many you had."
 NOT_USED = "This model does not use how your sessions went, only how many you had."
 BOTHER_NOT_KNOWN = "How much it will bother you then is not known."
-NO_MORE = "No more relief is forecast."
-RECORD_SAYS = "The record then says: stopped."
+NOT_FORECAST = "This tool does not forecast what follows."
 # what a likely range counts, without its numbers: they stand in the table
 LIKELY = {
     words.EYES_SEEN: "Likely: from eyes seen; doctors differ too.",
@@ -90,19 +89,34 @@ def bother_next(low: int, high: int, of_100: int) -> str:
     return f"In {of_100} of 100, bother is then {span} of 10."
 
 
-def fall(now: float, points: int) -> str:
-    """Mean change of bother from now, in whole points.
+def fall(points: int) -> str:
+    """Mean bother after the next session against that without it, in whole points.
 
     Examples
     --------
-    >>> fall(5.0, 2), fall(5.0, 0), fall(5.0, -1)
-    ('On average it falls by 2 points, from 5 now.', 'On average it stays about as now, at 5.', \
-'On average it rises by 1 point, from 5 now.')
+    >>> fall(2), fall(0), fall(-1)
+    ('On average it is 2 points less than with no session.', 'On average it is about the same as with no session.', \
+'On average it is 1 point more than with no session.')
     """
     if not points:
-        return f"On average it stays about as now, at {now:.0f}."
-    unit = "point" if abs(points) == 1 else "points"
-    return f"On average it {'falls' if points > 0 else 'rises'} by {abs(points)} {unit}, from {now:.0f} now."
+        return "On average it is about the same as with no session."
+    way = "less" if points > 0 else "more"
+    return f"On average it is {_points(abs(points))} {way} than with no session."
+
+
+def passing(points: int) -> str:
+    """How far a rating moves though nothing was done.
+
+    Examples
+    --------
+    >>> passing(1), passing(0)
+    ('Ratings move by about 1 point by themselves.', 'Ratings move by less than 1 point by themselves.')
+    """
+    return f"Ratings move by {f'about {_points(points)}' if points else 'less than 1 point'} by themselves."
+
+
+def _points(count: int) -> str:
+    return f"{count} point{'' if count == 1 else 's'}"
 
 
 def stays(bother: float, noted_after: int, done: int) -> str:
@@ -110,13 +124,15 @@ def stays(bother: float, noted_after: int, done: int) -> str:
 
     Examples
     --------
-    >>> stays(5.0, 2, 2), stays(5.0, 1, 2)
-    ('Bother is taken to stay at 5 of 10.', 'Bother is taken to stay at 5 of 10, as noted after session 1.')
+    >>> stays(5.0, 2, 2)
+    'Bother is taken to stay about as last noted: 5 of 10.'
+    >>> stays(5.0, 1, 2)
+    'Bother is taken to stay about as last noted: 5 of 10 after session 1.'
     """
     if bother != bother:
-        return "Bother is taken to stay as it is."
-    when = "" if noted_after == done else f", as noted after session {noted_after}"
-    return f"Bother is taken to stay at {bother:.0f} of 10{when}."
+        return "Bother is taken to stay about as it is."
+    when = "" if noted_after == done else f" after session {noted_after}"
+    return f"Bother is taken to stay about as last noted: {bother:.0f} of 10{when}."
 
 
 def at_start(who: str, done: int, by_now: int, last: int, by_last: int) -> str:
@@ -155,6 +171,17 @@ def gone(share: float) -> str:
     ('40 of 100', 'not noted')
     """
     return f"{100 * share:.0f} of 100" if share == share else NOT_NOTED
+
+
+def lacking(names: Sequence[str], done: int) -> str:
+    """What was not noted at the last session, by the headings of the sessions so far.
+
+    Examples
+    --------
+    >>> lacking(("Gone", "Bother"), 2)
+    'Not noted after session 2: gone and bother.'
+    """
+    return f"Not noted after session {done}: {words.listed([name.lower() for name in names])}."
 
 
 def rating(bother: float) -> str:

@@ -8,6 +8,7 @@ from retreat.pages.intervals import with_interval
 from retreat.pages.landmark_plots import Series, landmark_figure
 from retreat.pages.report import Cell, Figure, Section, Table
 from retreat.validation.landmarks import DIFFERENCE, LOG_SCORE, LandmarkRow
+from retreat.validation.midcourse import MidCourse, decisive
 from retreat.validation.report import ValidationReport
 
 _TEXT = (
@@ -18,6 +19,11 @@ _HONEST = (
     "Each forecast is the one a sheet would have given then, by a model of other patients: it knows the sessions had "
     "and, where the model learns from them, what they showed, and nothing later. Intervals take two eyes of a patient "
     "together."
+)
+_TOLD = (
+    "A model that learns from sessions forecasts an eye of whose sessions nothing was noted as its base model would. "
+    'Rows marked "something noted" are of the others alone; where they are 20 or more, the verdict, the picture and '
+    "the lines above rest on them."
 )
 _SHOWN = {
     "observed_expected": "Observed / expected",
@@ -42,6 +48,8 @@ def during_a_course(report: ValidationReport, name: str) -> list[Section]:
     if not report.mid_course and not report.at_landmarks:
         return []
     texts = [_TEXT, *([_HONEST] if report.at_landmarks else []), *beaten_during(report)]
+    if any(row.told == "told" for row in report.mid_course):
+        texts.append(_TOLD)
     tables = [table for table in (_calibration(report), _measures(report), _scores(report)) if table.rows]
     return [Section(f"{name}: during a course", texts, _figures(report), tuple(tables))]
 
@@ -54,11 +62,11 @@ def after(done: int) -> str:
 def beaten_during(report: ValidationReport) -> list[str]:
     """Who forecasts better during a course, one line a landmark, two sessions ahead."""
     lines = []
-    for row in report.at_landmarks:
+    for row in decisive(report.at_landmarks):
         if row.measure != DIFFERENCE or not row.done or row.horizon != row.done + 2 or row.value != row.value:
             continue
         told = f"log score {row.value:+.3f}, {row.low:+.3f} to {row.high:+.3f}"
-        start = f"{after(row.done).capitalize()}, to session {row.horizon},"
+        start = f"{after(row.done).capitalize()}, to session {row.horizon}{_marked(row)},"
         if row.high < 0:
             lines.append(f"{start} the model forecasts better than {report.against} ({told}).")
         elif row.low > 0:
@@ -74,13 +82,14 @@ def landmark_lines(report: ValidationReport) -> list[str]:
     """Forecasts during a course in a few lines for a terminal."""
     first = next(iter(report.n_ended))
     lines = []
-    for row in report.mid_course:
+    for row in decisive(report.mid_course):
         if row.end != first or not report.at_landmarks:
             continue
         ratio = with_interval(row.observed_expected, row.observed_expected_interval)
         told = f"observed/expected {ratio}, slope {_or(row.slope, row.slope_interval, row.reason)}"
+        eyes = f"{row.n} eyes{_marked(row)}"
         lines.append(
-            f"{after(row.done)}, {row.n} eyes: {row.end} by session {row.horizon}: {told if ratio else row.reason}"
+            f"{after(row.done)}, {eyes}: {row.end} by session {row.horizon}: {told if ratio else row.reason}"
         )
     return lines + beaten_during(report)
 
@@ -88,7 +97,7 @@ def landmark_lines(report: ValidationReport) -> list[str]:
 def _calibration(report: ValidationReport) -> Table:
     rows: list[Sequence[Cell]] = [
         (
-            f"{row.end} by session {row.horizon}, after {row.done} had",
+            f"{row.end} by session {row.horizon}, after {row.done} had{_marked(row)}",
             row.n,
             row.expected,
             row.observed,
@@ -102,27 +111,28 @@ def _calibration(report: ValidationReport) -> Table:
 
 
 def _measures(report: ValidationReport) -> Table:
-    found = {(r.done, r.horizon, r.end, r.measure): r for r in report.at_landmarks}
+    found = {(r.done, r.told, r.horizon, r.end, r.measure): r for r in report.at_landmarks}
     rows: list[Sequence[Cell]] = []
-    for done, horizon, end in dict.fromkeys((r.done, r.horizon, r.end) for r in report.at_landmarks if r.end):
-        here = [found[done, horizon, end, measure] for measure in _SHOWN]
+    for place in dict.fromkeys((r.done, r.told, r.horizon, r.end) for r in report.at_landmarks if r.end):
+        here = [found[(*place, measure)] for measure in _SHOWN]
         told = any(row.value == row.value for row in here)
         # a landmark that too few passed: its reason once, not in every cell
         cells = [_cell(row) for row in here] if told else [here[0].reason, *[None] * (len(here) - 1)]
-        rows.append((f"{end} by session {horizon}, {_had(done)}", *cells))
+        (row, *_) = here
+        rows.append((f"{row.end} by session {row.horizon}, {_had(row.done)}{_marked(row)}", *cells))
     return Table("Measures after each number of sessions had", ("End", *_SHOWN.values()), rows)
 
 
 def _scores(report: ValidationReport) -> Table:
-    found = {(r.done, r.horizon, r.measure): r for r in report.at_landmarks if not r.end}
+    found = {(r.done, r.told, r.horizon, r.measure): r for r in report.at_landmarks if not r.end}
     rows: list[Sequence[Cell]] = []
-    for (done, horizon, measure), row in found.items():
+    for (done, told, horizon, measure), row in found.items():
         if measure != LOG_SCORE:
             continue
         cells: list[Cell] = [row.n, _long(row)]
         if report.against:
-            cells.append(_long(found[done, horizon, DIFFERENCE]))
-        rows.append((f"to session {horizon}, {_had(done)}", *cells))
+            cells.append(_long(found[done, told, horizon, DIFFERENCE]))
+        rows.append((f"to session {horizon}, {_had(done)}{_marked(row)}", *cells))
     columns = (
         "Courses",
         "Cases",
@@ -134,7 +144,7 @@ def _scores(report: ValidationReport) -> Table:
 
 def _figures(report: ValidationReport) -> tuple[Figure, ...]:
     first = next(iter(report.n_ended))
-    rows = [row for row in report.at_landmarks if row.end == first]
+    rows = [row for row in decisive(report.at_landmarks) if row.end == first]
     # a single landmark needs no picture
     if len({row.done for row in rows if row.value == row.value}) < 2:
         return ()
@@ -160,6 +170,10 @@ def _series(rows: Sequence[LandmarkRow], measure: str, ahead: int) -> Series:
         [row.low for row in here],
         [row.high for row in here],
     )
+
+
+def _marked(row: LandmarkRow | MidCourse) -> str:
+    return ", something noted" if row.told == "told" else ""
 
 
 def _had(done: int) -> str:

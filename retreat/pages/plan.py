@@ -10,12 +10,12 @@ from retreat.pages.html import render
 from retreat.pages.plan_plots import eyes_figure, weeks_figure
 from retreat.pages.report import Figure, Section, Table
 from retreat.pages.words import date_words
-from retreat.planning.money import MOST_SESSIONS
+from retreat.planning.packages import MOST_SESSIONS
 from retreat.planning.wording import chance
 
 if TYPE_CHECKING:
+    from retreat.planning.held import Coverage
     from retreat.planning.plan import Plan
-    from retreat.planning.plan_log import Coverage
     from retreat.planning.queue import Waits
     from retreat.planning.what_if import Difference
 
@@ -32,12 +32,7 @@ CHANGE_COLUMNS = ("what if", "first wait, days", "waiting at end", "slots idle")
 CHANGES_SAID = (
     "Against the plan as it is, under the same chance events; ± is half the 95% interval of the simulation."
 )
-_WHOM = {
-    "open": "open cases",
-    "waiting": "waiting to begin",
-    "second_eyes": "second eyes",
-    "new": "new cases",
-}
+_WHOM = {"open": "open", "waiting": "to begin", "second_eyes": "second eyes", "new": "new"}
 _LEFT_SAID = (
     "Left: chance that work is left waiting at the end of the {}, what earlier weeks left included; what is not done "
     "in its week is done in a later one."
@@ -93,13 +88,13 @@ def render_plan(
 
 def total_columns(plan: Plan) -> tuple[str, ...]:
     """Names of the columns of :func:`total_rows`."""
-    known = ("open", "left at some week's end", "left at the end") if plan.backlog is not None else ()
-    return ("next", "middle", "80% range", "95% range", *known)
+    known = ("open", "left, any week", "left at end") if plan.backlog is not None else ()
+    return ("weeks", "middle", "80%", "95%", *known)
 
 
 def total_rows(plan: Plan) -> list[tuple[str, ...]]:
     """Slots needed over the next 4, 8 and 13 weeks, as shown."""
-    return [(f"{row['weeks']:.0f} weeks", *_cells(row)) for row in plan.totals().to_dict("records")]
+    return [(f"{row['weeks']:.0f}", *_cells(row)) for row in plan.totals().to_dict("records")]
 
 
 def week_columns(plan: Plan) -> tuple[str, ...]:
@@ -128,7 +123,8 @@ def _cells(row: Mapping[Any, Any]) -> tuple[str, ...]:
 
 def _totals(plan: Plan) -> Section:
     table = Table("Slots needed, missed bookings included", total_columns(plan), total_rows(plan))
-    said = [] if plan.backlog is None else ["Left: chance that work is left waiting."]
+    meant = "Left: chance that work is left waiting at the end of a week or more, and at the end of the span."
+    said = [] if plan.backlog is None else [meant]
     return Section("Next 4, 8 and 13 weeks", said, tables=[table])
 
 
@@ -290,7 +286,7 @@ def _money(plan: Plan) -> list[Section]:
     past = [f"{one.kind} {100 * one.beyond:.1f}%" for one in plan.money.courses if one.beyond >= _TOLD]
     if past:
         said.append(
-            f"Courses past {MOST_SESSIONS} sessions count as {MOST_SESSIONS}, which makes means too low: {', '.join(past)}."
+            f"Courses past {MOST_SESSIONS} sessions count as {MOST_SESSIONS}, so means are too low: {', '.join(past)}."
         )
     if priced:
         said.append(f"Breaks even with {100 * prices.confidence:.0f}% confidence, {together}.")

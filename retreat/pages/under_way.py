@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from typing import Any
@@ -10,9 +11,10 @@ import numpy as np
 
 from retreat.features import Columns
 from retreat.frequencies import counts_of
-from retreat.model import CaseSupport, Model
+from retreat.model import CaseSupport, Model, ModelCard
 from retreat.model.history import Records, read_records
 from retreat.model.history.outlook import Outlook
+from retreat.model.history.progress import KIND as PROGRESS
 from retreat.model.history.records import FRAGMENTS
 from retreat.pages import course_words, words
 from retreat.pages.record import Noted, Row, Sheet, Step, UnderWay
@@ -24,6 +26,11 @@ _HEADLINE = 3
 _ENTERED, _MODEL = "Entered for this eye", "Model"
 _FOR_CLINIC = ("Not used by this model", "Data")
 _MOST_ENTERED = 3
+# how the scheme of a validation names the sessions after which forecasts were checked, and its reasons their doubts
+_CHECKED_AFTER = re.compile(r"during a course after session ([\d, ]+)")
+_IN_DOUBT = "during a course"
+# what a session shows, in the order of the headings of the sessions so far
+_SHOWN = ("cleared", "fragments", "bother")
 
 
 def under_way(
@@ -53,6 +60,9 @@ def under_way(
     """
     done, rows = outlook.done, sheet.rows
     records = read_records(case, visits, np.array([done]))
+    lacking = _lacking(records, done)
+    # a session of which nothing was noted leaves the eye where hard cases cannot be told from others
+    sure = outlook.informed and len(lacking) < len(_SHOWN) and _checked(model.card, done)
     who = course_words.STANDS if outlook.informed else course_words.still(sheet.caption, done)
     ahead = rows[:_HEADLINE]
     strip = _strip(records, done)
@@ -64,7 +74,7 @@ def under_way(
         go_on=_go_on(rows[0], outlook),
         stop=_stop(outlook),
         at_start=_at_start(model, case, sheet, done),
-        used=_used(model, outlook),
+        used=_used(model, outlook, lacking),
     )
     like = (
         (sheet.like[0], course_words.seen_alike(support.n_like_words, done))
@@ -74,13 +84,12 @@ def under_way(
     return replace(
         sheet,
         title=course_words.TITLE,
-        # what was seen of the eye tells hard cases from others
-        warnings=tuple(text for text in sheet.warnings if text != words.DURING or not outlook.informed),
+        warnings=tuple(text for text in sheet.warnings if text != words.DURING or not sure),
         course=course_words.had(done),
         caption=who if outlook.informed else sheet.caption,
         headline=course_words.headline(who, [row.session for row in ahead], [row.finished for row in ahead]),
         framing="",
-        likely=_likely(sheet.likely),
+        likely=_likely(model, outlook, sheet.likely),
         like=like,
         moved_lead="",
         moved=(),
@@ -130,19 +139,19 @@ def _steps(outlook: Outlook) -> tuple[Step, ...]:
 def _go_on(row: Row, outlook: Outlook) -> tuple[str, ...]:
     stopped = min(_of_100(outlook.next.stopped.estimate), row.not_finished)
     told = [course_words.framing(row.session, row.finished, stopped)]
-    found, fall, now = outlook.bother_next, outlook.fall_next, outlook.ending_now.bother
+    found, fall = outlook.bother_next, outlook.fall_next
     if found is None:
         return (*told, course_words.BOTHER_NOT_KNOWN)
     told.append(course_words.bother_next(round(found.low), round(found.high), _of_100(outlook.predictive)))
     if fall is not None:
-        told.append(course_words.fall(now, round(now) - round(found.estimate)))
-    return tuple(told)
+        told.append(course_words.fall(round(fall.estimate)))
+    return (*told, course_words.passing(round(outlook.passing)))
 
 
 def _stop(outlook: Outlook) -> tuple[str, ...]:
     ending = outlook.ending_now
     stays = course_words.stays(ending.bother, ending.noted_after, outlook.done)
-    return course_words.NO_MORE, stays, course_words.RECORD_SAYS
+    return course_words.NOT_FORECAST, stays
 
 
 def _at_start(model: Model, case: Mapping[str, Sequence[Any]], sheet: Sheet, done: int) -> str:
@@ -166,14 +175,37 @@ def _for_clinic(sheet: Sheet) -> tuple[str, ...]:
     return tuple(f"{name[0].lower()}{name[1:]}: {text}" for name, text in told)
 
 
-def _used(model: Model, outlook: Outlook) -> str:
+def _lacking(records: Records, done: int) -> tuple[str, ...]:
+    """Headings of what was not noted at the last session."""
+    headings = course_words.STRIP_HEADINGS[1:]
+    last = (getattr(records, name)[0, done - 1 : done] for name in _SHOWN)
+    return tuple(
+        heading for heading, values in zip(headings, last, strict=True) if not np.isfinite(values).any()
+    )
+
+
+def _checked(card: ModelCard, done: int) -> bool:
+    """Whether forecasts after so many sessions were held against what followed, and nothing spoke against them."""
+    found = card.validated
+    if found is None or any(reason.startswith(_IN_DOUBT) for reason in found.reasons):
+        return False
+    after = _CHECKED_AFTER.search(found.scheme)
+    return after is not None and done in {int(k) for k in re.findall(r"\d+", after[1])}
+
+
+def _used(model: Model, outlook: Outlook, lacking: Sequence[str]) -> str:
     if outlook.informed:
-        return course_words.USED
+        told = (course_words.USED, course_words.lacking(lacking, outlook.done) if lacking else "")
+        return " ".join(told).strip()
     return course_words.NOT_USED if model.history is None else course_words.NOTHING_NOTED
 
 
-def _likely(sentence: str) -> str:
+def _likely(model: Model, outlook: Outlook, sentence: str) -> str:
     """What the ranges count; the numbers stand in the table."""
+    if outlook.informed and model.history is not None:
+        # each draw of a state model has an operator it has not seen; a landmark model has none
+        operators = model.history.kind == PROGRESS
+        return course_words.LIKELY[words.EYES_AND_DOCTORS if operators else words.EYES_SEEN]
     return next(told for counts, told in course_words.LIKELY.items() if f"({counts})" in sentence)
 
 

@@ -28,6 +28,8 @@ class Counts:
     ----------
     poisson : ndarray of float, shape (draws, weeks)
         Mean of a Poisson count.
+    pairs : ndarray of float, shape (draws, weeks)
+        Mean of another, each of which counts for two.
     gamma_means : ndarray of float, shape (draws, terms, weeks)
         Means of independent negative binomial counts that share a size; no terms for none.
     gamma_size : ndarray of float, shape (draws,)
@@ -41,6 +43,7 @@ class Counts:
     """
 
     poisson: FloatArray
+    pairs: FloatArray
     gamma_means: FloatArray
     gamma_size: FloatArray
     like: FloatArray
@@ -52,13 +55,14 @@ class Counts:
         """Nothing besides the trials."""
         nothing, nobody = np.zeros((draws, 0, weeks)), np.zeros(0, dtype=np.int64)
         row = np.zeros(draws, dtype=np.intp)
-        return cls(np.zeros((draws, weeks)), nothing, np.ones(draws), nothing[:1], nobody, row)
+        zeros = np.zeros((draws, weeks))
+        return cls(zeros, zeros, nothing, np.ones(draws), nothing[:1], nobody, row)
 
     @property
     def mean(self) -> FloatArray:
         """Mean count, shape (draws, weeks)."""
         alike = np.einsum("g,rgw->rw", self.n_like, self.like)[self.row]
-        return np.asarray(self.poisson + self.gamma_means.sum(axis=1) + alike)
+        return np.asarray(self.poisson + 2 * self.pairs + self.gamma_means.sum(axis=1) + alike)
 
     @property
     def n_trials(self) -> int:
@@ -146,9 +150,12 @@ def log_of_counts(z: ComplexArray, w: int, counts: Counts, bound: FloatArray) ->
     means = counts.gamma_means[:, :, w]
     means = means[:, means.any(axis=0)]
     poisson = counts.poisson[:, w]
-    if not means.shape[1] and not poisson.any():
+    pairs = counts.pairs[:, w]
+    if not means.shape[1] and not poisson.any() and not pairs.any():
         return None
     out = poisson[:, None] * side_by_side(z - 1.0)
+    if pairs.any():
+        out += pairs[:, None] * side_by_side(z * z - 1.0)
     if not means.shape[1]:
         return out
     v = means / (means + counts.gamma_size[:, None])

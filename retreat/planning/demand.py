@@ -324,7 +324,7 @@ def _totals(
                 later[week, part, 1 : after.shape[1] + 1] = after
         of_all = Span(
             stay, standing.clock, np.stack([tails[k] for tails in by_law]), later, rates.new[:, :span],
-            rates.followers[:, :span], *rates.second(span), rates.row, rates.size,
+            rates.lag[:, :span], *rates.second(span), rates.row, rates.size,
             np.repeat(np.arange(len(rows)), [part.stop - part.start for part in rows]),
         )  # fmt: skip
         out[span] = mixed_total(of_all)

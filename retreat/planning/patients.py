@@ -29,6 +29,8 @@ IntArray = NDArray[np.int64]
 
 # draws of the parameters that runs are spread over, fewer where each is taken at 25 nodes of the patient effect
 _DRAWS, _DRAWS_OF_PATIENTS = 250, 100
+# chances kept at once: draws by open cases by further sessions, 64 MB
+_MOST_VALUES, _LEAST_DRAWS = 8_000_000, 40
 _NEVER = 1_000_000
 
 
@@ -80,7 +82,8 @@ def simulate(
     standing = open_cases(cases, gaps, today=today, visits=visits)
     further = max(sessions_within(law, weeks) for law in gaps.laws) + int(standing.waiting.any())
     most = _DRAWS_OF_PATIENTS if model.parameters.patient_loading.any() else _DRAWS
-    draws = min(most, model.parameters.n_draws, runs)
+    affordable = max(_LEAST_DRAWS, _MOST_VALUES // max(1, len(standing.cases) * further))
+    draws = min(most, affordable, model.parameters.n_draws, runs)
     draw = rng.permutation(np.arange(runs) * draws // runs)
     needed = _open_needs(model, standing, draw, draws, further, rng)
     leader = standing.leaders() if eyes == "together" else np.full(len(standing.cases), -1, dtype=np.int64)

@@ -27,6 +27,8 @@ LEAST_WEEKS, MOST_WEEKS = 13, 52
 # simulated clinics where cases depend on each other: the error of a chance is then at most 0.011; and those behind the
 # work left waiting: at most 0.016
 _RUNS, _RUNS_OF_BACKLOG = 2000, 1000
+# fewer, at least 200, where so many eyes in all runs would take more than 100 MB
+_MOST_EYES, _LEAST_RUNS = 2_000_000, 200
 
 
 def plan(
@@ -162,7 +164,7 @@ def plan_of_sound(
     if why or slots is not None:
         used = simulate(
             model, kept, gaps, arrivals, second, today=day, weeks=weeks, visits=visits,
-            runs=_RUNS if why else _RUNS_OF_BACKLOG, seed=seed,
+            runs=_runs(_RUNS if why else _RUNS_OF_BACKLOG, need.n_open), seed=seed,
             eyes="together" if clinic is not None and clinic.both_eyes_same_day else "apart",
         )  # fmt: skip
         need = counted(need, used, why=why) if why else need
@@ -268,6 +270,10 @@ def _dependence(model: Model, clinic: Clinic | None) -> str:
     if clinic is not None and clinic.both_eyes_same_day:
         return "both eyes of a patient are treated on one day"
     return "two eyes of a patient are alike" if model.parameters.patient_loading.any() else ""
+
+
+def _runs(wanted: int, n_open: int) -> int:
+    return max(_LEAST_RUNS, min(wanted, _MOST_EYES // max(1, n_open)))
 
 
 def _closed(slots: NDArray[np.int64] | None, clinic: Clinic | None) -> tuple[str, ...]:

@@ -26,13 +26,14 @@ IntArray = NDArray[np.int64]
 
 # two eyes treated further apart are two complaints (our judgement): they count among the new starts
 SECOND_EYE_WEEKS = 104
-# weeks since the first eye within which the chance a week is taken as constant (our judgement): the same week, the
-# next month, the rest of a quarter, of half a year, and of two years; the last entry ends the last span
-EDGES = (0, 1, 5, 14, 27, SECOND_EYE_WEEKS)
+# weeks since the first eye within which the chance a week is taken as constant (our judgement): the same week, then
+# spans that grow longer; the last entry ends the last span. Wide spans keep promising what came at their beginning to
+# patients who are already past it
+EDGES = (0, 1, 3, 5, 9, 14, 20, 27, 40, 65, SECOND_EYE_WEEKS)
 # a span in which fewer patient-weeks were seen shares the chance of the one before it (our judgement)
 _LEAST_WEEKS = 52
-# second eyes the prior is worth in each span
-_PRIOR_EVENTS = 0.5
+# second eyes the prior is worth in each span: half of one in all of them
+_PRIOR_EVENTS = 0.5 / (len(EDGES) - 1)
 
 
 @dataclass(frozen=True)
@@ -118,8 +119,8 @@ def begins(chance: FloatArray, spans: IntArray) -> FloatArray:
 
     Examples
     --------
-    >>> half = np.full((1, 5), 0.5)
-    >>> begins(half, np.array([3, 4, 5])).tolist()
+    >>> half = np.full((1, 10), 0.5)
+    >>> begins(half, np.array([8, 9, 10])).tolist()
     [[0.5, 0.25, 0.0]]
     """
     of_week = np.concatenate([chance, np.zeros((len(chance), 1))], axis=1)[:, spans]
@@ -177,9 +178,9 @@ def fit_second_eyes(cases: pd.DataFrame, *, today: date, draws: int = 1000, seed
     """Chance a week of the other eye by the weeks since the first, and how long each patient has been waited for.
 
     A hazard in discrete time, constant within the spans of `EDGES`; first eyes without another are censored at the
-    last whole week, after 104 weeks, or when the same eye returns. The doubt is a beta posterior in each span under a
-    prior worth half a second eye at the mean of all spans. Spans with fewer than 52 patient-weeks share the chance of
-    the span before.
+    last whole week, after 104 weeks, or when the same eye returns. The doubt is a beta posterior in each span under
+    priors at the mean of all spans that are worth half a second eye together. A span with fewer than 52 patient-weeks
+    shares the chance of the one before it.
 
     Parameters
     ----------
@@ -223,7 +224,7 @@ def fit_second_eyes(cases: pd.DataFrame, *, today: date, draws: int = 1000, seed
 
 def _posterior(events: IntArray, exposed: IntArray, draws: int, rng: np.random.Generator) -> FloatArray:
     """Draws of the chance a week in each span, (draws, spans)."""
-    overall = rng.beta(events.sum() + _PRIOR_EVENTS, exposed.sum() - events.sum() + _PRIOR_EVENTS, draws)
+    overall = rng.beta(events.sum() + 0.5, exposed.sum() - events.sum() + 0.5, draws)
     overall = np.clip(overall, 1e-9, 0.99)
     shared = _shared_spans(exposed)
     out = np.empty((draws, len(exposed)))

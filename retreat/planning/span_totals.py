@@ -40,8 +40,10 @@ class Span:
         Of :func:`retreat.planning.timetable.slot_counts`, under each law of the gaps.
     later : ndarray of float, shape (weeks, draws, slots)
         For a start in each week of the span, the chance of at least so many slots within it.
-    new, followers : ndarray of float, shape (draws, weeks)
-        Mean first starts, and mean second eyes of these.
+    new : ndarray of float, shape (draws, weeks)
+        Mean first starts.
+    lag : ndarray of float, shape (rows, weeks)
+        Chance that the other eye of a start begins so many weeks after it.
     second : ndarray of float, shape (rows, groups, weeks)
         Chance that the other eye of a patient already seen begins.
     patients : ndarray of int, shape (groups,)
@@ -59,7 +61,7 @@ class Span:
     tails: FloatArray
     later: FloatArray
     new: FloatArray
-    followers: FloatArray
+    lag: FloatArray
     second: FloatArray
     patients: NDArray[np.int64]
     row: NDArray[np.intp]
@@ -82,7 +84,7 @@ class Span:
         """Only some of the draws."""
         return replace(
             self, stay=self.stay[chosen], later=self.later[:, chosen], new=self.new[chosen],
-            followers=self.followers[chosen], row=self.row[chosen], size=self.size[chosen],
+            row=self.row[chosen], size=self.size[chosen],
             law=None if self.law is None else self.law[chosen],
         )  # fmt: skip
 
@@ -92,7 +94,9 @@ class Span:
         for rows, tails in self.by_law():
             of_case = tails.sum(axis=1)[self.clock]  # (cases, further)
             opened[rows] = self.stay[rows].reshape(len(rows), -1) @ of_case.ravel()
-        begun = self.new + self.followers + np.einsum("g,rgw->rw", self.patients, self.second)[self.row]
+        lag, weeks = self.lag[self.row], self.new.shape[1]
+        follow = np.stack([(self.new[:, : w + 1] * lag[:, w::-1]).sum(axis=1) for w in range(weeks)], axis=1)
+        begun = self.new + follow + np.einsum("g,rgw->rw", self.patients, self.second)[self.row]
         return np.asarray(opened + (begun * self.later.sum(axis=2).T).sum(axis=1))
 
 
@@ -159,9 +163,11 @@ def _log_of_begun(span: Span, z: ComplexArray) -> ComplexArray:
     poisson = bool(np.isinf(span.size).all())
     shape = np.minimum(span.size, _MOST_SIZE)[:, None]
     for week, chances in enumerate(span.later):
-        grown = chances @ rise  # generating function of the slots of one start, less 1
-        of_rows[:, week] = grown[place]
-        out += span.followers[:, week, None] * grown
+        of_rows[:, week] = chances[place] @ rise  # generating function of the slots of one start, less 1
+    for week in range(len(span.later)):
+        # both eyes of a start: the product of their generating functions, less 1
+        follows = np.einsum("rk,rkz->rz", span.lag[rows, : len(span.later) - week], of_rows[:, week:])
+        grown = (of_rows[:, week] + follows + of_rows[:, week] * follows)[back]
         if poisson:
             out += span.new[:, week, None] * grown
         else:
@@ -187,6 +193,7 @@ def _support(span: Span) -> int:
             break
         z = np.array([np.exp(rate)])
         grown = max(float((chances @ _rise(span.later.shape[2], z)).max()) for chances in span.later)
+        grown *= 1.0 + float(span.lag.sum(axis=1).max()) * (1.0 + grown)  # and of the other eye after it
         if not np.isinf(span.size).all() and (span.new * grown / span.size[:, None]).max() >= 0.99:
             break
         log = _log_of_begun(span, z)[:, 0]

@@ -16,6 +16,8 @@ IntArray = NDArray[np.int64]
 
 # variance above mean, as a multiple of the mean, from which starts count as heaped
 _HEAPED = 0.5
+# share of starts whose other eye follows within the plan from which both eyes of a start are taken together
+_FOLLOWED = 0.01
 
 
 @dataclass(frozen=True)
@@ -34,8 +36,8 @@ class Rates:
         Row that each draw goes by; draws of a row share the course of a new case and the law of the gaps.
     others : SecondEyes
         The patients who may bring another eye.
-    followers : ndarray of float, shape (draws, weeks)
-        Mean second eyes of the new starts themselves.
+    lag : ndarray of float, shape (rows, weeks)
+        Chance that the other eye of a new start begins so many weeks after it.
     """
 
     new: FloatArray
@@ -43,7 +45,7 @@ class Rates:
     chance: FloatArray
     row: NDArray[np.intp]
     others: SecondEyes = field(repr=False)
-    followers: FloatArray
+    lag: FloatArray
 
     @classmethod
     def drawn(
@@ -53,19 +55,20 @@ class Rates:
 
         A negative binomial is a Poisson whose mean is gamma. Where starts come in heaps, that gamma is drawn with the
         other parameters, by a Latin hypercube (McKay, Beckman and Conover 1979, from memory): the counts given it are
-        again Poisson, and far tails cost nothing. Milder spread is left to the exact distribution.
+        again Poisson, and far tails cost nothing. So it is where other eyes follow, since both eyes of a start may then
+        use slots of one week. Milder spread is left to the exact distribution.
         """
         rng = np.random.default_rng([seed, 53])
         draws = len(row)
         pick = _paired(len(arrivals.rate), draws, rng)
         chance = others.chance[_paired(len(others.chance), int(row.max()) + 1, rng)]
         new, size = arrivals.rate[pick, :weeks], arrivals.dispersion[pick]
-        if np.median(new.max(axis=1, initial=0.0) / size) > _HEAPED:
-            new, size = new * _gamma(size, weeks, rng), np.full(draws, np.inf)
         # of a start in week s the other eye begins in week s + k, k >= 0
-        lag = begins(chance, others.after_start(weeks))[row]
-        followers = np.stack([(new[:, : w + 1] * lag[:, w::-1]).sum(axis=1) for w in range(weeks)], axis=1)
-        return cls(new, size, chance, row, others, followers)
+        lag = begins(chance, others.after_start(weeks))
+        heaped = np.median(new.max(axis=1, initial=0.0) / size) > _HEAPED
+        if heaped or (np.isfinite(size).any() and lag.sum(axis=1).mean() > _FOLLOWED):
+            new, size = new * _gamma(size, weeks, rng), np.full(draws, np.inf)
+        return cls(new, size, chance, row, others, lag)
 
     def second(self, weeks: int) -> tuple[FloatArray, IntArray]:
         """Chance that a patient's other eye begins in each week, (rows, groups, weeks), and patients of each group."""
@@ -80,15 +83,18 @@ class Rates:
         since_start : ndarray of float, shape (draws, weeks)
             Chance of a slot so many weeks after a start; the same for draws of one row.
         """
-        poisson = _after(self.followers, since_start)
+        follows = self._slots_of_followers(since_start)
+        poisson = _after(self.new, follows)
+        pairs, size = np.zeros_like(poisson), np.ones(len(poisson))
         terms = np.zeros((len(poisson), 0, poisson.shape[1]))
         if np.isinf(self.size).all():
-            poisson = poisson + _after(self.new, since_start)
-            size = np.ones(len(poisson))
+            # a start whose two eyes use slots of one week counts for two, so that the sum is no Poisson count
+            pairs = _after(self.new, since_start * follows)
+            poisson = np.clip(poisson + _after(self.new, since_start) - 2.0 * pairs, 0.0, None)
         else:
             terms, size = _lagged(self.new, since_start), np.minimum(self.size, 1e5)
         like, patients = self._slots_of_seconds(since_start)
-        return Counts(poisson, terms, size, like, patients, self.row)
+        return Counts(poisson, pairs, terms, size, like, patients, self.row)
 
     def new_mean(self, since_start: FloatArray) -> FloatArray:
         """Mean slots a week of new starts, shape (weeks,)."""
@@ -99,7 +105,12 @@ class Rates:
         like, patients = self._slots_of_seconds(since_start)
         share = np.bincount(self.row, minlength=len(like)) / len(self.row)
         seen = np.einsum("r,g,rgw->w", share, patients, like)
-        return np.asarray(_after(self.followers, since_start).mean(axis=0) + seen)
+        return np.asarray(_after(self.new, self._slots_of_followers(since_start)).mean(axis=0) + seen)
+
+    def _slots_of_followers(self, since_start: FloatArray) -> FloatArray:
+        """Chance that the other eye of a start uses a slot so many weeks after it, shape (draws, weeks)."""
+        since = since_start[np.unique(self.row, return_index=True)[1]]
+        return _after(self.lag, since)[self.row]
 
     def _slots_of_seconds(self, since_start: FloatArray) -> tuple[FloatArray, IntArray]:
         """Chance that a patient's other eye uses a slot of a week, (rows, groups, weeks), and patients."""
@@ -120,7 +131,7 @@ def _gamma(size: FloatArray, weeks: int, rng: np.random.Generator) -> FloatArray
     """Gamma numbers of mean 1 for each draw and week, spread evenly over the draws of each week."""
     from scipy.special import gammaincinv
 
-    draws = len(size)
+    draws, size = len(size), np.minimum(size, 1e5)  # Poisson draws among them
     place = np.stack([rng.permutation(draws) for _ in range(weeks)], axis=1)
     return np.asarray(
         gammaincinv(size[:, None], (place + rng.random((draws, weeks))) / draws) / size[:, None]

@@ -193,11 +193,11 @@ def _add_powers(out: FloatArray, x: FloatArray, times: NDArray[np.int64] | None)
 
 def _support(sums: FloatArray, scale: FloatArray, counts: Counts, most: int) -> int:
     """Number of values kept of a total, so that what lies beyond has a chance below e^-25 (Chernoff's bound)."""
-    if not counts.poisson.any() and not counts.gamma_means.any():
+    if not counts.poisson.any() and not counts.pairs.any() and not counts.gamma_means.any():
         return most + 1
     with np.errstate(divide="ignore", invalid="ignore"):
         trials = np.where(scale > 0, (sums[..., 1] + sums[..., 0]) / np.where(scale > 0, scale, 1.0), 0.0)
-    mean = (trials + counts.poisson).max(axis=0)  # (weeks,)
+    mean = np.stack([(trials + counts.poisson).max(axis=0), counts.pairs.max(axis=0)])  # (2, weeks)
     # the bound holds at any rate: the best one for the draws of most slots is taken for all
     most_slots = np.argsort(counts.mean.sum(axis=1))[-_TRIED:]
     rates = np.geomspace(1e-4, 8.0, 80)
@@ -220,7 +220,8 @@ def _beyond(grown: float, mean: FloatArray, gamma_means: FloatArray, gamma_size:
     if (thinned >= 1.0).any():
         return np.inf
     more = (-gamma_size[:, None] * np.log1p(-thinned).sum(axis=1)).max(axis=0) if thinned.size else 0.0
-    return float(((mean * grown + more + 25.0) / np.log1p(grown)).max())
+    both = mean[0] * grown + mean[1] * grown * (grown + 2.0)
+    return float(((both + more + 25.0) / np.log1p(grown)).max())
 
 
 def _week(w: int, source: _Chances, sums: FloatArray, top: float, counts: Counts, size: int) -> FloatArray:

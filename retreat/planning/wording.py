@@ -24,7 +24,8 @@ def sentences(plan: Plan) -> tuple[str, ...]:
     else:
         usual = plan.clinic.slots_a_week if plan.clinic else 0
         shut = int((plan.slots[:_QUARTER] == 0).sum())
-        counted = (
+        counted = ", those now waiting to begin included" if plan.eyes.get(0) else ""
+        counted += (
             f", what {shut} closed {'week leaves' if shut == 1 else 'weeks leave'} included" if shut else ""
         )
         lines.append(
@@ -40,15 +41,16 @@ def sentences(plan: Plan) -> tuple[str, ...]:
         f"{about(bookings['second_eyes'])} for second eyes, {about(bookings['new'])} for new cases), "
         f"of which {about(bookings['missed'])} will be missed."
     )
-    if len(plan.overdue):
-        plural = "case is" if len(plan.overdue) == 1 else "cases are"
-        lines.append(f"{len(plan.overdue)} open {plural} overdue.")
-    if plan.n_silent:
-        plural = "case was" if plan.n_silent == 1 else "cases were"
-        lines.append(
-            f"{plan.n_silent} open {plural} not booked for more than {plan.silent_after} weeks, longer than 99 in 100 "
-            "of those who come back: ask whether they are still in treatment."
-        )
+    late, quiet = len(plan.overdue), plan.n_silent
+    overdue = f"{late} open {'case is' if late == 1 else 'cases are'} overdue"
+    silent = (
+        f"{quiet} {'was' if quiet == 1 else 'were'} not booked for more than {plan.silent_after} weeks, longer than 99 "
+        "in 100 of those who come back: ask whether they are still in treatment."
+    )
+    if late and quiet:
+        lines.append(f"{overdue}; {silent}")
+    elif late or quiet:
+        lines.append(f"{overdue}." if late else f"Of the open cases {silent}")
     if plan.money is not None and plan.money.best_slots is not None:
         lines.append(
             f"At your costs of idle and missing slots, {plan.money.best_slots} slots an open week cost least "

@@ -22,6 +22,7 @@ from retreat.validation.schemes.recipe_refits import RecipeRefits
 if TYPE_CHECKING:
     import pandas as pd
 
+BoolArray = NDArray[np.bool_]
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
 
@@ -73,6 +74,15 @@ class Course:
                 )
             )
         return self.records
+
+    def told(self, definition: Definition) -> dict[int, BoolArray]:
+        """Cases of which something had been noted by each landmark, shape (cases,); none where no model learns of it.
+
+        A model with a history forecasts the others as its base model would: what it learned shows in these alone.
+        """
+        if definition.history is None or self.records is None:
+            return {}
+        return {done: self.records.until(done).told for done in self.at if done}
 
 
 def read_course(

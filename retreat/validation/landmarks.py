@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from functools import partial
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -14,18 +15,12 @@ from retreat.validation._spread import Interval
 from retreat.validation.agreement_at import calibration_at
 from retreat.validation.agreement_record import Calibration
 from retreat.validation.comparison import LEAST_CHANCE, patient_interval
-from retreat.validation.midcourse import AHEAD, MidCourse, agreement_of, not_told
-from retreat.validation.panel import evaluate
-from retreat.validation.samples import Samples
-from retreat.validation.schemes.resampling import bootstrap_weights
+from retreat.validation.held_scores import scored_with_intervals
+from retreat.validation.midcourse import AHEAD, LEAST_CASES, MidCourse, Told, agreement_of, not_told
 
 if TYPE_CHECKING:
     import pandas as pd
 
-# fewer cases still in treatment tell nothing
-LEAST_CASES = 20
-# samples of patients behind the intervals of scores, forecasts held
-_SAMPLES = 500
 _NONE = (np.nan, np.nan)
 
 AGREEMENT = ("observed_expected", "slope", "intercept", "ici")
@@ -54,6 +49,8 @@ class LandmarkRow:
         given.
     reason : str
         Why there is no value; empty where there is one.
+    told : {"all", "told"}
+        Whether all these cases count, or those alone of which a session had told how the eye stands.
     """
 
     done: int
@@ -65,13 +62,14 @@ class LandmarkRow:
     low: float = np.nan
     high: float = np.nan
     reason: str = ""
+    told: Told = "all"
 
 
-_COLUMNS = ("done", "horizon", "end", "n", "measure", "value", "low", "high")
+_COLUMNS = ("done", "horizon", "end", "told", "n", "measure", "value", "low", "high")
 
 
 def landmark_table(rows: Sequence[LandmarkRow]) -> pd.DataFrame:
-    """Tidy table: done, horizon, end, n, measure, value, low, high."""
+    """Tidy table: done, horizon, end, told, n, measure, value, low, high."""
     import pandas as pd  # heavy: only whoever asks for a table pays for it
 
     return pd.DataFrame([[getattr(row, c) for c in _COLUMNS] for row in rows], columns=list(_COLUMNS))
@@ -88,12 +86,19 @@ class Landmarks:
     mid_course : tuple of MidCourse
         Calibration two sessions ahead, of landmarks after the first session.
     notes : tuple of str
-        Cases left out because the model has no forecast of them.
+        Cases left out because the model has no forecast of them; landmarks with too few eyes told of.
     """
 
     rows: tuple[LandmarkRow, ...] = ()
     mid_course: tuple[MidCourse, ...] = ()
     notes: tuple[str, ...] = ()
+
+    def as_told(self) -> Landmarks:
+        """The same, of cases that are all told of."""
+        return Landmarks(
+            tuple(replace(row, told="told") for row in self.rows),
+            tuple(replace(row, told="told") for row in self.mid_course),
+        )
 
 
 def at_landmarks(
@@ -103,6 +108,7 @@ def at_landmarks(
     *,
     ends: Sequence[str],
     beside: Mapping[int, FloatArray] | None = None,
+    told: Mapping[int, BoolArray] | None = None,
     level: float = 0.95,
     seed: int = 1,
 ) -> Landmarks:
@@ -121,6 +127,9 @@ def at_landmarks(
         Names of the ends.
     beside : mapping of int to ndarray of float, optional
         Forecasts of the same cases by another model.
+    told : mapping of int to ndarray of bool, shape (cases,), optional
+        By sessions had, of a model that learns from them: cases of which a session had told how the eye stands. They
+        are looked at by themselves too.
     level : float in (0, 1)
         Of the intervals.
     seed : int
@@ -136,13 +145,22 @@ def at_landmarks(
     notes: list[str] = []
     for done, incidence in sorted(forecasts.items()):
         other = None if beside is None else beside[done]
-        one = Landmark(incidence, seen, patient, done=done, ends=tuple(ends), level=level, seed=seed)
-        rows += one.rows()
-        notes += one.notes()
-        if other is not None:
-            rows += one.differences(other[one.on])
-        if done and incidence.shape[-1] >= AHEAD:
-            during += one.mid_course()
+        among = None if told is None else told.get(done)
+        look = partial(
+            Landmark, incidence, seen, patient, done=done, ends=tuple(ends), level=level, seed=seed
+        )
+        whole = look()
+        found = whole.looked_at(other)
+        parts = [found]
+        if among is not None:
+            some = look(among=among)
+            # nearly every eye may be told of: the same cases need no second look
+            parts.append(found.as_told() if some.n == whole.n else some.looked_at(other))
+            notes += some.notes_of_told(whole.n)
+        for part in parts:
+            rows += part.rows
+            during += part.mid_course
+        notes += whole.notes()
     return Landmarks(tuple(rows), tuple(during), tuple(notes))
 
 
@@ -155,6 +173,8 @@ class Landmark:
         As for :func:`at_landmarks`, of one landmark.
     done : int, from 0
         Sessions had.
+    among : ndarray of bool, shape (cases,), optional
+        Cases of which a session had told how the eye stands; others are not looked at.
     """
 
     def __init__(
@@ -167,9 +187,13 @@ class Landmark:
         ends: tuple[str, ...],
         level: float,
         seed: int,
+        among: BoolArray | None = None,
     ) -> None:
         # a case last seen after exactly `done` sessions was not followed beyond
         went_on = seen.sessions > done
+        self.told: Told = "all" if among is None else "told"
+        if among is not None:
+            went_on = went_on & among
         self.on: BoolArray = went_on & np.isfinite(incidence).all(axis=(1, 2))
         self.done, self.ends, self.level, self.seed = done, ends, level, seed
         self.n = int(self.on.sum())
@@ -185,7 +209,14 @@ class Landmark:
 
     def _too_few(self) -> str:
         have = "went on" if self.n == self.n_went_on else f"of {self.n_went_on} that went on have a forecast"
-        return f"{self.n} cases {have} after session {self.done}, at least {LEAST_CASES} needed"
+        of_told = "" if self.told == "all" else " with something noted"
+        return f"{self.n} cases{of_told} {have} after session {self.done}, at least {LEAST_CASES} needed"
+
+    def looked_at(self, other: FloatArray | None) -> Landmarks:
+        """Every measure, beside those of another's forecasts of all cases."""
+        rows = self.rows() + ([] if other is None else self.differences(other[self.on]))
+        during = self.mid_course() if self.done and len(self.ahead) >= AHEAD else []
+        return Landmarks(tuple(rows), tuple(during))
 
     def notes(self) -> list[str]:
         """How many cases have no forecast."""
@@ -194,6 +225,15 @@ class Landmark:
             return []
         return [
             f"{without} of {self.n_went_on} cases that went on after session {self.done} have no forecast then"
+        ]
+
+    def notes_of_told(self, n_all: int) -> list[str]:
+        """Whether too few of all cases are told of to speak for the model."""
+        if not self.why or n_all < LEAST_CASES:
+            return []
+        return [
+            f"{self.n} of {n_all} cases that went on after session {self.done} had something noted: the verdict there "
+            "rests on all, most of them forecast as by a model that knows no visits"
         ]
 
     def agreement(self, j: int, h: int) -> Calibration:
@@ -215,11 +255,18 @@ class Landmark:
         horizon = self.done + AHEAD
         if self.why:
             return [
-                not_told(done=self.done, horizon=horizon, end=end, n=self.n, reason=self.why)
+                not_told(done=self.done, horizon=horizon, end=end, n=self.n, reason=self.why, told=self.told)
                 for end in self.ends
             ]
         return [
-            agreement_of(self.agreement(j, AHEAD), done=self.done, horizon=horizon, end=end, n=self.n)
+            agreement_of(
+                self.agreement(j, AHEAD),
+                done=self.done,
+                horizon=horizon,
+                end=end,
+                n=self.n,
+                told=self.told,
+            )
             for j, end in enumerate(self.ends)
         ]
 
@@ -228,7 +275,16 @@ class Landmark:
         if self.why:
             names = [(end, name) for end in self.ends for name in (*AGREEMENT, *SCORES)] + [("", LOG_SCORE)]
             return [self._row(h, end, name, np.nan) for h in self.ahead for end, name in names]
-        scored = self._scored()
+        scored = scored_with_intervals(
+            self.incidence,
+            self.seen,
+            self.patient,
+            ends=self.ends,
+            horizons=tuple(self.ahead),
+            measures=SCORES,
+            level=self.level,
+            seed=self.seed,
+        )
         rows = []
         for h in self.ahead:
             for j, end in enumerate(self.ends):
@@ -267,28 +323,6 @@ class Landmark:
             for name, (value, interval) in zip(AGREEMENT, told, strict=True)
         ]
 
-    def _scored(self) -> dict[tuple[str, int, str], tuple[float, Interval]]:
-        def on(weights: FloatArray) -> dict[tuple[str, int, str], FloatArray]:
-            return evaluate(
-                self.incidence[None],
-                Samples(self.seen, weights),
-                ends=self.ends,
-                horizons=tuple(self.ahead),
-                measures=SCORES,
-            )
-
-        values = on(np.ones((1, self.n)))
-        with np.errstate(divide="ignore"):  # a sample may hold no end of one kind
-            spread = on(bootstrap_weights(self.patient, _SAMPLES, self.seed))
-        return {key: (float(value[0]), self._quantiles(spread[key])) for key, value in values.items()}
-
-    def _quantiles(self, spread: FloatArray) -> Interval:
-        told = spread[np.isfinite(spread)]
-        if not len(told):
-            return _NONE
-        low, high = np.quantile(told, ((1 - self.level) / 2, (1 + self.level) / 2))
-        return float(low), float(high)
-
     def _lost(self, incidence: FloatArray, h: int) -> FloatArray:
         pmf = np.diff(incidence[:, :, :h], axis=-1, prepend=0.0)
         lost = logarithmic.contributions(np.clip(pmf, 0.0, None), self.seen)
@@ -321,4 +355,5 @@ class Landmark:
             float(value) if told else np.nan,
             *(interval if told else _NONE),
             why,
+            self.told,
         )

@@ -46,7 +46,7 @@ def test_two_files_and_one_command_give_a_page_and_every_export(
     )
     answer = run(
         "plan", saved, clinic / "cases.csv", "--visits", clinic / "visits.csv", *CLINIC, "--holidays", "GB-ENG",
-        "--out", page, "--csv", weeks, "--xlsx", book, "--ics", calendar, "--log", log, "--runs", "5",
+        "--out", page, "--csv", weeks, "--xlsx", book, "--ics", calendar, "--log", log, "--runs", "10",
         "--what-if", "all", "--practice", "Invented practice",
     )  # fmt: skip
     assert answer.code == 0, answer.err
@@ -117,7 +117,8 @@ def test_numbers_for_a_program(run: Run, clinic: Path, saved: Path) -> None:
     assert [row["weeks"] for row in found["totals"]] == [4, 8, 13]
     assert len(found["weeks"]) == 26
     assert found["weeks"][0]["open"] == 12
-    assert all(0 <= row["shortage"] <= 1 for row in found["weeks"])
+    assert all(0 <= row["left"] <= 1 for row in found["weeks"])
+    assert all(row["ever_left"] >= row["left"] for row in found["totals"])
     assert DEMO in found["cautions"][0]
     assert found["waits"]["runs"] == 3
 
@@ -147,10 +148,27 @@ def test_tables_that_end_long_ago_are_told(run: Run, clinic: Path, saved: Path) 
     assert told not in run("plan", saved, clinic / "cases.csv", "--gap-weeks", "4", "--today", last).out
 
 
+def test_a_plan_made_again_on_one_day_says_what_became_of_the_log(
+    run: Run, clinic: Path, saved: Path, tmp_path: Path
+) -> None:
+    log = tmp_path / "plans.jsonl"
+    told = ("plan", saved, clinic / "cases.csv", "--gap-weeks", "4", "--log", log)
+    assert f"written: {log}" in run(*told).out
+    assert f"not written, since it holds this very plan: {log}" in run(*told).out
+    assert f"in place of the earlier plan of this day and model: {log}" in run(*told, "--seed", "2").out
+    assert len(read_plans(log)) == 1
+
+
+def test_a_day_to_come_is_refused(run: Run, clinic: Path, saved: Path) -> None:
+    tomorrow = date.today() + timedelta(days=1)
+    answer = run("plan", saved, clinic / "cases.csv", "--gap-weeks", "4", "--today", tomorrow)
+    refused(answer, "--today", "still to come")
+
+
 def test_no_capacity_is_a_shortage_of_every_slot(run: Run, clinic: Path, saved: Path, tmp_path: Path) -> None:
     answer = run(
         "plan", saved, clinic / "cases.csv", "--visits", clinic / "visits.csv", "--sessions-per-day", "0",
-        "--days", "mon", "--runs", "3", "--out", tmp_path / "p.html", "--ics", tmp_path / "p.ics",
+        "--days", "mon", "--runs", "10", "--out", tmp_path / "p.html", "--ics", tmp_path / "p.ics",
         "--what-if", "all",
     )  # fmt: skip
     assert answer.code == 0, answer.err
@@ -194,6 +212,8 @@ def test_a_month_closed_is_told(run: Run, clinic: Path, saved: Path) -> None:
         ("--sessions-per-day", "6", "--days", "mon", "--what-if", "magic"),
         ("--sessions-per-day", "six", "--days", "mon"),
         ("--runs", "-1"),
+        ("--sessions-per-day", "6", "--days", "mon", "--what-if", "all", "--runs", "0"),
+        ("--sessions-per-day", "6", "--days", "mon", "--what-if", "all", "--runs", "9"),
     ],
 )
 def test_wrong_usage(run: Run, clinic: Path, saved: Path, options: tuple[str, ...]) -> None:

@@ -13,7 +13,7 @@ from made_states import Eyes, made_part, simulated
 
 from retreat.definitions import read_definition
 from retreat.errors import FitError
-from retreat.fitting.histories.progress import with_progress
+from retreat.fitting.histories.progress import _moves, with_progress
 from retreat.fitting.histories.sessions import lay_out
 from retreat.model import Model
 from retreat.model.history.progress import Progress
@@ -101,7 +101,8 @@ def test_forecasts_of_fresh_eyes_are_right_and_better_than_their_mean(fitted: Mo
     assert isinstance(fitted.history, Progress)
     part = fitted.history.thinned(np.arange(0, 400, 8))
     found = part.courses(design.X[on], seen, horizon=2, paths=16)
-    weight = found.left / found.left.sum(axis=0)
+    weight = np.exp(found.log_left - found.log_left.max(axis=0))
+    weight /= weight.sum(axis=0)
     chance = np.einsum("dn,dn->n", weight, found.pmf[:, :, 0, 1])
     relieved = (eyes.ending[on, 1] == 1).astype(float)
     centred = chance - chance.mean()
@@ -147,3 +148,12 @@ def test_a_definition_without_history_is_refused() -> None:
     design.definition = replace(design.definition, history=None)
     with pytest.raises(FitError, match="has no history"):
         with_progress(made_model("progress"), design, records, seed=1)
+
+
+def test_fragments_never_noted_are_none_in_forecasts_as_in_the_fit() -> None:
+    rng = np.random.default_rng(1)
+    assert (_moves(np.zeros((4, 3)), 5, rng) == [1.0, 0.0, 0.0]).all()
+    drawn = _moves(np.array([[60, 30, 10], [0, 0, 0], [3, 5, 2], [1, 2, 7]]), 4000, rng)
+    assert drawn.sum(axis=2) == pytest.approx(np.ones((4000, 4)))
+    # a count never seen before follows the others
+    assert drawn[:, 1].mean(axis=0) == pytest.approx([65 / 123, 38 / 123, 20 / 123], abs=0.01)

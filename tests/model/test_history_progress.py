@@ -17,7 +17,7 @@ from scipy.stats import norm
 
 from retreat.errors import FitError, ModelFileError, TableError
 from retreat.model import load
-from retreat.model.history.noise import noise
+from retreat.model.history.noise import noise_of
 from retreat.model.history.progress import Progress
 from retreat.model.history.proposal import proposed
 from retreat.model.history.records import Records, read_records
@@ -127,7 +127,7 @@ def test_the_filter_agrees_with_quadrature(cleared: float | None, bother: float 
     found = part.courses(np.zeros((1, 0)), one_eye(**noted), horizon=2, paths=20_000)
     # 20,000 simulated courses, stratified one dimension at a time
     assert found.pmf[0, 0, :, 1] == pytest.approx(expected, abs=0.004)
-    assert found.left[0, 0] == pytest.approx(density, rel=0.02)
+    assert np.exp(found.log_left[0, 0]) == pytest.approx(density, rel=0.02)
 
 
 def test_a_forecast_is_an_average_over_what_the_session_might_show() -> None:
@@ -141,7 +141,8 @@ def test_a_forecast_is_an_average_over_what_the_session_might_show() -> None:
     seen = eyes.records(np.ones(n, dtype=np.int64), 1)
     few_draws = part.thinned(np.arange(0, 400, 8))
     found = few_draws.courses(np.zeros((int(went_on.sum()), 0)), seen.rows(went_on), horizon=2, paths=16)
-    weight = found.left / found.left.sum(axis=0)
+    weight = np.exp(found.log_left - found.log_left.max(axis=0))
+    weight /= weight.sum(axis=0)
     chance = np.einsum("dn,dn->n", weight, found.pmf[:, :, 0, 1])
     relieved = eyes.ending[went_on, 1] == 1
     error = math.sqrt(float((chance * (1 - chance)).mean()) / len(chance))
@@ -232,7 +233,8 @@ def test_more_cleared_and_less_bother_raise_the_chance_of_relief() -> None:
 
     def next_relief(cleared: float, bother: float) -> float:
         f = part.courses(np.zeros((1, 0)), one_eye(cleared=[cleared], bother=[bother]), horizon=2)
-        return float((f.left[:, 0] / f.left.sum() * f.pmf[:, 0, 0, 1]).sum())
+        weight = np.exp(f.log_left[:, 0] - f.log_left.max())
+        return float((weight / weight.sum() * f.pmf[:, 0, 0, 1]).sum())
 
     assert next_relief(0.2, 8) < next_relief(0.2, 5) < next_relief(0.6, 5) < next_relief(0.9, 2)
 
@@ -332,7 +334,7 @@ def test_the_proposal_is_weighted_to_the_posterior() -> None:
 
 
 def test_numbers_behind_the_courses_are_spread_evenly() -> None:
-    z = noise(3, 32, 5, 1)
+    z = noise_of(3, 32, 5, 1)
     assert np.allclose(z.luck.mean(axis=1), 0, atol=1e-12)
     assert np.allclose((z.luck**2).mean(axis=1), 1)
     assert sorted(z.pieces[0, :, 0]) == pytest.approx((np.arange(32) + 0.5) / 32)
@@ -343,3 +345,48 @@ def test_a_model_with_failed_gates_gives_no_forecast() -> None:
     failed = replace(model, card=replace(model.card, failures=("state model: 3 divergent transitions",)))
     with pytest.raises(FitError):
         failed.forecast(begun(), visits=visits_of(begun(), 1))
+
+
+def test_records_that_contradict_each_other_are_told_and_not_used() -> None:
+    """A share gone that falls from nine tenths to one: an entry counted from the session, not from the start."""
+    model = made_told(draws=400)
+    eye = {name: values[[3]] for name, values in begun().items()} | {"sessions": [2], "relief_before": [7]}
+    eye["size_mm"] = [2.0]
+
+    def forecast(cleared: list[float], bother: list[float]) -> Any:
+        visits = {"case": ["key3"] * 2, "session": [1, 2], "cleared": cleared, "bother": bother}
+        return model.forecast(eye, visits=visits)
+
+    odd = forecast([0.9, 0.1], [1, 8])
+    assert any("does not fit this model: check the entries" in note for note in odd.notes[0])
+    assert odd.pmf == pytest.approx(replace(model, history=None).forecast(eye).pmf)
+    ordinary = forecast([0.4, 0.6], [5, 4])
+    assert not any("this model" in note for note in ordinary.notes[0])
+
+
+def test_a_missing_feature_widens_the_range_by_what_is_not_known_alone() -> None:
+    """All completions have the same effect here: the range must be that of the feature known."""
+    model = made_told(draws=150, clear_case=0.0, bother_case=0.0, end_case=0.0)
+    eye = {name: values[[3]] for name, values in begun().items()} | {"sessions": [2], "relief_before": [7]}
+    visits = {"case": ["key3"] * 2, "session": [1, 2], "cleared": [0.4, 0.6], "bother": [5, 4]}
+    known = model.forecast({**eye, "size_mm": [2.0]}, visits=visits).incidence[:, 0, 0, 3]
+    missing = model.forecast({**eye, "size_mm": [np.nan]}, visits=visits).incidence[:, 0, 0, 3]
+    assert missing.mean() == pytest.approx(known.mean(), abs=0.02)
+    assert missing.std() == pytest.approx(known.std(), rel=0.35)
+
+
+def test_nothing_delivered_is_not_an_ordinary_session() -> None:
+    part = made_part(0, 50, seed=1, **SMOOTH)
+    none = part.courses(np.zeros((1, 0)), one_eye(energy_mj=[0.0], bother=[6.0]), horizon=2)
+    usual = part.courses(np.zeros((1, 0)), one_eye(bother=[6.0]), horizon=2)
+    assert none.pmf[:, 0, 0, 1].mean() < usual.pmf[:, 0, 0, 1].mean()
+
+
+def test_fragments_that_were_noted_speak_for_the_draws_that_expect_them() -> None:
+    part = made_part(0, 2, seed=1, **SMOOTH)
+    part.parameters["fragments"][:] = [[[0.8, 0.1, 0.1]] * 4, [[0.1, 0.1, 0.8]] * 4]
+    for name, values in part.parameters.items():
+        if name != "fragments":
+            values[:] = values[:1]
+    found = part.courses(np.zeros((1, 0)), one_eye(fragments=[2.0]), horizon=2, paths=400)
+    assert np.exp(found.log_left[1, 0] - found.log_left[0, 0]) == pytest.approx(8.0, rel=0.05)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from dataclasses import replace
 from functools import cache
+from statistics import NormalDist
 from typing import Any
 
 import numpy as np
@@ -18,6 +19,8 @@ from retreat.errors import FitError
 from retreat.model import Model
 from retreat.model.history.bother import bother_of_logit, logit_of_bother
 from retreat.model.history.outlook import Outlook
+from retreat.model.history.progress import pack
+from retreat.model.history.records import FRAGMENTS
 from retreat.model.history.state import REMOVED, SHARE
 
 EYE: dict[str, Any] = {
@@ -164,23 +167,129 @@ def test_the_predictive_interval_of_bother_is_that_of_its_normal_on_the_logit_sc
     assert found.bother_next.high == pytest.approx(nine_tenths, abs=0.08)
 
 
-def test_the_fall_is_counted_from_what_was_last_noted():
-    found = seeing().outlook(EYE, SEEN)
+# a part whose sessions remove nothing and change nothing; fragments weigh so much that a change would be seen
+IDLE: dict[str, Any] = {
+    "clear_level": -12.0,
+    "clear_session": [0.0] * 3,
+    "clear_eye_sd": 0.1,
+    "bother_few": 0.8,
+    "bother_many": 1.6,
+}
+
+
+def idle(**changes: Any) -> Model:
+    return replace(blind(), history=made_progress(len(blind().coding.names), 40, **IDLE | changes))
+
+
+def bad_day(sessions: int, last: float = 8.0, pieces: str = "few") -> dict[str, Any]:
+    """Sessions that removed nothing, and at the last of them a high rating."""
+    noted = {"cleared": [0.0] * sessions, "fragments": [pieces] * sessions, "bother": [5.0] * sessions}
+    noted["bother"][-1] = last
+    return {"case": ["a"] * sessions, "session": list(range(1, sessions + 1)), **noted}
+
+
+@pytest.mark.parametrize("sessions", [1, 2, 3, 4, 5])
+@pytest.mark.parametrize("pieces", ["none", "few", "many"])
+def test_a_session_is_not_credited_with_the_return_from_a_bad_day(sessions: int, pieces: str):
+    # fragments stay as they are: what is left of a session that does nothing is nothing
+    model = idle(off=0.0, bother_few=0.0, bother_many=0.0)
+    found = model.outlook({**EYE, "sessions": [sessions]}, bad_day(sessions, pieces=pieces))
     assert found.bother_next is not None
     assert found.fall_next is not None
-    assert found.fall_next.estimate == pytest.approx(5 - found.bother_next.estimate)
-    assert (found.fall_next.low, found.fall_next.high) == pytest.approx(
-        (5 - found.bother_next.high, 5 - found.bother_next.low)
-    )
-    assert found.next.bother == pytest.approx(found.bother_next.estimate)
-    assert [one.fall for one in found.further] == pytest.approx([5 - one.bother for one in found.further])
+    assert found.bother_next.estimate < 7.5  # the rating returns, session or not
+    fall = found.fall_next
+    assert (fall.estimate, fall.low, fall.high) == pytest.approx((0, 0, 0), abs=1e-3)
 
 
-def test_a_fall_from_a_bother_not_noted_is_not_known():
-    found = seeing().outlook(EYE, without("bother", 2))
-    assert found.fall_next is None
+@pytest.mark.parametrize("code", [0, 1, 2])
+def test_without_a_session_the_fragments_stay(code: int):
+    sessions = 2
+    # a session leads to the same count for sure: again nothing is left of it
+    n = len(blind().coding.names)
+    part = made_progress(n, 40, **IDLE)
+    parameters = dict(part.parameters) | {"fragments": np.broadcast_to(np.eye(3)[code], (40, 4, 3))}
+    stays = replace(blind(), history=replace(part, values=pack(parameters)))
+    visits = bad_day(sessions, pieces=FRAGMENTS[code])
+    same, moves = (model.outlook({**EYE, "sessions": [sessions]}, visits) for model in (stays, idle()))
+    assert same.fall_next is not None
+    assert same.fall_next.estimate == pytest.approx(0, abs=0.02)
+    assert same.bother_again is not None
+    assert moves.bother_again is not None
+    assert moves.bother_again.estimate == pytest.approx(same.bother_again.estimate, abs=1e-9)
+    assert moves.bother_next is not None
+    assert abs(moves.bother_next.estimate - moves.bother_again.estimate) > 0.1
+
+
+@pytest.mark.parametrize("sessions", [1, 3, 4])
+def test_a_session_that_does_nothing_but_come_later_is_not_older_without_it(sessions: int):
+    # the course is one session older after the next one: bother rises by the step of that session, not otherwise
+    steps = [0.5, 0.5, 0.5]
+    model = idle(off=0.0, bother_few=0.0, bother_many=0.0, bother_session=steps)
+    found = model.outlook({**EYE, "sessions": [sessions]}, bad_day(sessions))
+    assert found.bother_again is not None
+    assert found.fall_next is not None
+    middle = logit_of_bother(np.array(found.bother_again.estimate))
+    step = 0.5 if sessions <= 3 else 0.0
+    expected = found.bother_again.estimate - bother_of_logit(middle + step)
+    assert found.fall_next.estimate == pytest.approx(float(expected), abs=0.1)
+
+
+def test_the_rating_without_a_session_is_the_eyes_own_and_not_the_last():
+    # worked on the logit scale: of the deviation of one rating, only the share of the lasting part stays
+    eye, noise = 0.3, 0.6
+    model = idle(
+        off=0.0, clear_luck_sd=1e-3, clear_eye_sd=1e-3, bother_few=0.0, bother_many=0.0, bother_eye_sd=eye,
+        bother_noise_sd=noise, end_bother=[0.0, 0.0],
+    )  # fmt: skip
+    found = model.outlook({**EYE, "sessions": [1]}, bad_day(1, last=9.0))
+    mood = 0.2 + 0.6 * logit_of_bother(np.array(8.0)) - 0.5 * (0 - REMOVED) - 0.8 * (0 - SHARE)
+    kept = eye**2 / (eye**2 + noise**2) * (logit_of_bother(np.array(9.0)) - mood)
+    spread = np.sqrt(noise**2 + (eye * noise) ** 2 / (eye**2 + noise**2))
+    z = (np.arange(400) + 0.5) / 400
+    normal = np.array([NormalDist().inv_cdf(u) for u in z])
+    assert found.bother_again is not None
+    expected = bother_of_logit(mood + kept + spread * normal).mean()
+    assert found.bother_again.estimate == pytest.approx(expected, abs=0.02)
+
+
+def test_the_fall_is_counted_from_a_rating_without_the_session():
+    found = seeing().outlook(EYE, SEEN)
     assert found.bother_next is not None
-    assert found.not_known == ("the fall in bother: it was not noted after session 2",)
+    assert found.bother_again is not None
+    assert found.fall_next is not None
+    assert found.fall_next.estimate == pytest.approx(found.bother_again.estimate - found.bother_next.estimate)
+    assert found.fall_next.low < found.fall_next.estimate < found.fall_next.high
+    assert found.next.bother == pytest.approx(found.bother_next.estimate)
+    # another rating, another place in the noise: the fall hardly moves
+    other = seeing().outlook(EYE, {**SEEN, "bother": [6.0, 7.0]})
+    assert other.fall_next is not None
+    assert other.fall_next.estimate == pytest.approx(found.fall_next.estimate, abs=0.3)
+
+
+def test_how_far_a_rating_moves_by_itself_is_that_of_its_passing_part():
+    n = len(blind().coding.names)
+    still, restless = (
+        replace(blind(), history=made_progress(n, 40, bother_noise_sd=sd)).outlook(EYE, SEEN).passing
+        for sd in (0.1, 0.8)
+    )
+    # in the middle of the scale a step of the logit is 11/4 points
+    assert still == pytest.approx(0.1 * 11 / 4, rel=0.2)
+    assert restless > 1.5
+    assert np.isnan(blind().outlook(EYE, SEEN).passing)
+
+
+def test_a_fall_without_the_fragments_last_noted_is_not_known():
+    for hidden in (without("fragments", 2), {name: values[:1] for name, values in SEEN.items()}):
+        found = seeing().outlook(EYE, hidden)
+        assert (found.fall_next, found.bother_again) == (None, None)
+        assert found.bother_next is not None
+        assert found.passing > 0
+        assert found.not_known == ("the fall in bother: fragments were not noted after session 2",)
+
+
+def test_bother_last_noted_may_be_of_an_earlier_session():
+    found = seeing().outlook(EYE, without("bother", 2))
+    assert found.fall_next is not None
     assert (found.ending_now.bother, found.ending_now.noted_after) == (6.0, 1)
 
 
@@ -219,9 +328,13 @@ def test_a_missing_feature_is_averaged_over():
     assert "size_mm is not known; averaged over the fitted case mix" in found.forecast.notes[0]
 
 
-def test_ending_now_forecasts_no_further_relief():
-    ending = seeing().outlook(EYE, SEEN).ending_now
-    assert (ending.end, ending.relieved, ending.bother, ending.noted_after) == ("stopped", 0.0, 5.0, 2)
+@pytest.mark.parametrize("bother", [0.0, 5.0])
+def test_nothing_is_asserted_of_what_follows_an_end(bother: float):
+    found = seeing().outlook(EYE, {**SEEN, "bother": [6.0, bother]})
+    assert (found.ending_now.bother, found.ending_now.noted_after) == (bother, 2)
+    assert found.ending_now.meaning.startswith("what follows an end is not forecast; ")
+    assert not re.search(r"record|stopped|relie", found.ending_now.meaning)
+    assert "go on" in " ".join(found.cautions)
 
 
 def test_bother_before_the_course_is_not_taken_for_that_after_it():

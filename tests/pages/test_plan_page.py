@@ -15,12 +15,14 @@ from scipy import stats
 from retreat.model.card import INVENTED
 from retreat.pages.plan import render_plan, total_rows, week_rows
 from retreat.planning.arrivals import Arrivals
+from retreat.planning.backlog import carried
 from retreat.planning.capacity import Clinic, slots_open
 from retreat.planning.demand import Demand
+from retreat.planning.full_weeks import FullWeeks
 from retreat.planning.gaps import assumed_gaps
+from retreat.planning.held import Coverage, Held
 from retreat.planning.money import CourseRow, Money, Prices
 from retreat.planning.plan import Plan
-from retreat.planning.plan_log import Coverage, Held
 from retreat.planning.what_if import Difference, Effect
 
 START = date(2026, 1, 5)
@@ -29,6 +31,7 @@ LATE = pd.DataFrame(
         "case": [f"k{i}t" for i in range(9)],
         "sessions": 1,
         "weeks_since": range(7, 16),
+        "missed": [True] + [False] * 8,
         "usual": 4,
         "late_after": 6,
         "back": 0.2,
@@ -42,6 +45,8 @@ def a_plan(clinic: Clinic | None = None, **changes: Any) -> Plan:
     weekly = stats.poisson.pmf(n[None, :40], np.linspace(6, 9, 26)[:, None])
     totals = {k: stats.poisson.pmf(np.arange(200), 7.0 * k) for k in (4, 8, 13)}
     parts = {"open": np.full(26, 3.0), "second_eyes": np.full(26, 0.5), "new": np.full(26, 3.5)}
+    slots = None if clinic is None else slots_open(clinic, START, 26)
+    need = np.random.default_rng(1).poisson(np.linspace(6, 9, 26), (400, 26))
     told = {
         "model_id": "abc123",
         "today": START,
@@ -52,7 +57,8 @@ def a_plan(clinic: Clinic | None = None, **changes: Any) -> Plan:
         "eyes": {0: 2, 1: 7, 2: 3},
         "overdue": LATE,
         "clinic": clinic,
-        "slots": None if clinic is None else slots_open(clinic, START, 26),
+        "slots": slots,
+        "backlog": None if slots is None else carried(need, slots),
         "notes": ("the gap of 4 weeks was assumed, not learned from visits",),
         "cautions": (INVENTED,),
     }
@@ -119,8 +125,8 @@ def test_the_tables_hold_the_numbers_of_the_plan() -> None:
 
 def test_without_a_clinic_no_shortage_is_claimed() -> None:
     bare = render_plan(a_plan())
-    assert "no chance of a shortage is shown" in bare
-    assert '<th scope="col">shortage</th>' not in bare
+    assert "nothing is said of work left waiting" in bare
+    assert '<th scope="col">left</th>' not in bare
 
 
 def test_no_chance_is_called_sure() -> None:
@@ -137,9 +143,42 @@ def test_a_long_list_of_the_overdue_is_cut_and_counted() -> None:
     assert "k8t" not in text
 
 
-def test_the_eyes_in_treatment_are_told_apart_from_those_overdue() -> None:
-    assert "12 open cases, 9 of them overdue, by the sessions they have had." in render_plan(a_plan())
-    assert "12 open cases, by the sessions" in render_plan(a_plan(overdue=LATE.head(0)))
+def test_the_eyes_in_treatment_are_told_apart_from_those_silent_and_waiting() -> None:
+    text = render_plan(a_plan(n_silent=5, silent_after=9))
+    assert (
+        "12 open cases likely to come, by the sessions they have had, 2 of them waiting for the first."
+        in text
+    )
+    assert "5 more open cases were not booked for more than 9 weeks and are not shown." in text
+    assert "12 open cases with a chance to return are in the numbers." in text
+    assert "not shown" not in render_plan(a_plan())
+
+
+def test_cases_whose_last_day_is_not_known_are_not_called_in_time() -> None:
+    text = render_plan(a_plan(overdue=LATE.head(0), n_not_known=4))
+    assert "Not known for 4 open cases" in text
+    assert "No open case has waited longer" not in text
+
+
+def test_a_week_in_which_every_slot_was_used_is_no_verdict() -> None:
+    full = Held(START, START, 3, 6, 9, 6, 0.84, at_least=True)
+    text = render_plan(a_plan(), coverage=Coverage((full,), full, 0))
+    assert "at least 6" in text
+    assert "not known" in text
+    assert "lay in" not in text
+
+
+def test_waits_are_called_lower_bounds_where_past_weeks_were_full() -> None:
+    waits = SimpleNamespace(sentence="Some wait.", rows=lambda: [("first session", "1.0", "3.0")])
+    for full, said in ((9, True), (2, False)):
+        plan = a_plan(Clinic(6, (0, 3)), full_weeks=FullWeeks(full, 13))
+        assert ("Waits are lower bounds" in render_plan(plan, waits=waits)) == said  # type: ignore[arg-type]
+
+
+def test_courses_cut_at_the_last_session_followed_are_told() -> None:
+    course = CourseRow("cloud", 40, 6.0, 1, 4, 20, 0.13, 12.0, 13.0, 0.07)
+    text = render_plan(a_plan(money=Money(Prices("XYZ", 10, 8), None, (course,), None)))
+    assert "so means are too low: cloud 13.0%" in text
 
 
 def test_a_log_without_a_past_plan_says_what_it_is_for() -> None:

@@ -214,3 +214,37 @@ def test_the_order_of_cases_does_not_change_the_plausible_laws():
     for a, b in zip(one.plausible, other.plausible, strict=True):
         np.testing.assert_allclose(a.pmf, b.pmf, atol=1e-12)
         assert a.missed == pytest.approx(b.missed)
+
+
+def watched(back, open_for):
+    """Cases that came back after so many weeks, and cases seen for so many weeks without a booking."""
+    monday = date(2026, 6, 1)  # the week of TODAY
+    rows = [(monday - timedelta(weeks=n + 30), "relieved", [(1, 0, "no"), (2, 7 * n, "no")]) for n in back]
+    rows += [(monday - timedelta(weeks=n), "ongoing", [(1, 0, "no")]) for n in open_for]
+    return tables(rows)
+
+
+def test_the_last_few_under_watch_do_not_make_everyone_return():
+    """The product limit falls to 0 with the last at risk, whatever a hundred open cases said before."""
+    gaps = fit_gaps(*watched([3] * 40 + [20], [12] * 60), today=TODAY)
+    assert (
+        product_limit(np.array([3] * 40 + [20] + [12] * 60), np.r_[[True] * 41, [False] * 60], 26).sum() == 1
+    )
+    assert 0.4 < gaps.returning < 0.9
+    assert any("is not known" in note for note in gaps.notes)
+    assert np.std([law.returning for law in gaps.plausible]) > 0.05
+
+
+def test_waits_too_short_to_tell_are_not_called_lost():
+    """A table of six weeks: nobody was watched for longer, so that a half of the rest is taken to return."""
+    gaps = fit_gaps(*watched([3] * 20, [1, 2, 3, 4, 5] * 12), today=TODAY)
+    told = next(note for note in gaps.notes if "is not known" in note)
+    assert "50% were taken to" in told
+    seen = gaps.pmf[:4].sum()
+    assert gaps.returning == pytest.approx(seen + (1 - seen) / 2)
+
+
+def test_enough_cases_watched_long_enough_settle_the_share_that_returns():
+    gaps = fit_gaps(*watched([3] * 60, [40] * 20), today=TODAY)
+    assert gaps.returning == pytest.approx(60 / 80)
+    assert not gaps.notes or "is not known" not in gaps.notes[0]

@@ -87,16 +87,19 @@ def test_further_counts_agree_with_convolutions(top, mean, size):
     like = np.stack([np.full((2, 2), 0.1), np.full((2, 2), 0.45)])
     like[:, 1] -= 0.05
     row = np.arange(draws) * 2 // draws
-    counts = Counts(
-        np.full((draws, 2), 3.0), means, np.full(draws, size), like, np.array([7, 4]), row
-    )
+    single, double = np.full((draws, 2), 3.0), np.full((draws, 2), 0.7)
+    counts = Counts(single, double, means, np.full(draws, size), like, np.array([7, 4]), row)
     found = mixed_poisson_binomial(p, counts)
     n = found.shape[1]
     for w in range(2):
         expected = np.zeros(n)
         for d in range(draws):
             some = [stats.nbinom.pmf(np.arange(3001), size, size / (size + m)) for m in means[d, :, w]]
-            parts = [poisson_binomial(np.r_[p[d, :, w], [like[row[d], 0, w]] * 7, [like[row[d], 1, w]] * 4]), stats.poisson.pmf(np.arange(151), 3.0)]
+            parts = [
+                poisson_binomial(np.r_[p[d, :, w], [like[row[d], 0, w]] * 7, [like[row[d], 1, w]] * 4]),
+                stats.poisson.pmf(np.arange(151), 3.0),
+                np.kron(stats.poisson.pmf(np.arange(40), 0.7), [1.0, 0.0]),  # each counts for two
+            ]
             expected += convolve(*parts, *some)[:n] / draws
         np.testing.assert_allclose(found[w], expected, atol=1e-8)
 

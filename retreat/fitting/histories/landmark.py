@@ -24,6 +24,7 @@ from retreat.fitting.newton import Penalty
 from retreat.model.fitted import Model
 from retreat.model.history.landmark import SEEN, UNSEEN, Landmark, covariates, seen
 from retreat.model.history.records import Records
+from retreat.model.kernel import Parameters
 
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
@@ -36,6 +37,8 @@ _LEAST_ENDED = 10
 _USUAL = (5.0, 0.3, 0.3, 5.0, 7.0)
 # the parameter of the definition that each column of what is seen has its prior from
 _PRIOR_OF = {"few": "fragments", "many": "fragments"}
+# draws of the model of the cases behind the chance of getting so far: it weighs completions of one case alone
+_REACHING_DRAWS = 32
 
 
 @dataclass(frozen=True)
@@ -56,6 +59,8 @@ class Stack:
         Means of what was seen, one value a row.
     noted : ndarray of int, shape (seen,)
         Rows that each value was noted of.
+    n_stale : int
+        Rows with a share, fragments or bother that was noted before the last session.
     """
 
     standing: FloatArray
@@ -65,6 +70,7 @@ class Stack:
     patient: IntArray
     centres: tuple[float, ...]
     noted: IntArray
+    n_stale: int
 
     def pooled(self, pool_below: float) -> IntArray:
         """Position of the effect that each session after a landmark uses, shape (sessions,)."""
@@ -120,6 +126,7 @@ def with_landmark(base: Model, design: Design, records: Records, *, seed: int) -
         up_to=history.up_to,
         centres=stack.centres,
         link=design.definition.link,
+        reaching=_reaching(base.parameters),
     )
     card = replace(
         base.card,
@@ -187,7 +194,25 @@ def stacked(design: Design, records: Records, *, up_to: int) -> Stack:
         patient=np.unique(design.patient[case], return_inverse=True)[1].astype(np.int64),
         centres=centres,
         noted=n_noted.astype(np.int64),
+        n_stale=sum(int(_stale(one).sum()) for one in known),
     )
+
+
+def _stale(known: Records) -> NDArray[np.bool_]:
+    """Cases of which some value was noted last at an earlier session than their last one."""
+    at = np.minimum(known.done, known.cleared.shape[1]) - 1
+    missed = known.done > known.cleared.shape[1]  # nothing was noted of anyone so late
+    found = []
+    for name in ("cleared", "fragments", "bother"):
+        now = np.isfinite(getattr(known, name)[np.arange(known.n_cases), at]) & ~missed
+        found.append(np.isfinite(known.last(name)) & ~now)
+    return np.asarray(np.logical_or.reduce(found))
+
+
+def _reaching(parameters: Parameters) -> Parameters:
+    """Some draws; of a table by level the mean one, as this model does not tell the levels apart either."""
+    some = parameters.thinned(min(_REACHING_DRAWS, parameters.n_draws))
+    return replace(some, session_effects=some.session_effects.mean(axis=1, keepdims=True))
 
 
 def fit_stack(stack: Stack, design: Design, pooled: IntArray) -> tuple[HazardFit, FloatArray]:
@@ -276,9 +301,14 @@ def _notes(stack: Stack) -> tuple[str, ...]:
         f"{len(stack.landmark)} landmarks of {cases} cases that went on were fitted; eyes of whose sessions nothing is "
         "noted are forecast from their features and the number of sessions alone"
     )
+    age = (
+        f"a value noted stands at later landmarks as it was noted, without its age: so it is at {stack.n_stale} of "
+        f"{len(stack.landmark)} landmarks fitted"
+    )
     words = {"few": "fragments", "before": "bother before the course"}
     return (
         told,
+        age,
         *(
             f"{words.get(name, name)} was never noted of the fitted cases: its effect is what the prior says"
             for name in never

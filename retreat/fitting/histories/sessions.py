@@ -14,6 +14,9 @@ from retreat.model.history.records import Records
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
 
+# least that a session delivers, so that its logarithm is a number, as in the forecast: pulses, and mJ (our judgement)
+LEAST_PULSES, LEAST_ENERGY_MJ = 1.0, 0.1
+
 
 @dataclass(frozen=True)
 class Sessions:
@@ -42,7 +45,8 @@ class Sessions:
     few, many : ndarray of float, shape (rows,)
         Whether there were few or many fragments; where not noted, their share among sessions of that number.
     energy, pulses : ndarray of float, shape (rows,)
-        Logarithms about their means; where not noted, the mean of the case's other sessions.
+        Logarithms about their means; where not noted, the mean of the case's other sessions. A session that
+        delivered nothing stands at the least dose, :data:`LEAST_PULSES` and :data:`LEAST_ENERGY_MJ`.
     energy_centre, pulses_centre : float
         Their means.
     moves : ndarray of float, shape (4, 3)
@@ -98,8 +102,8 @@ def lay_out(design: Design, records: Records) -> Sessions:
         return np.asarray(full[case, session])
 
     fragments = rows(noted.fragments)
-    energy, energy_centre = _delivered(rows(noted.energy_mj), case, len(order))
-    pulses, pulses_centre = _delivered(rows(noted.pulses), case, len(order))
+    energy, energy_centre = _delivered(rows(noted.energy_mj), case, len(order), least=LEAST_ENERGY_MJ)
+    pulses, pulses_centre = _delivered(rows(noted.pulses), case, len(order), least=LEAST_PULSES)
     return Sessions(
         X=design.X[order] - centre,
         centre=centre,
@@ -122,10 +126,9 @@ def lay_out(design: Design, records: Records) -> Sessions:
     )
 
 
-def _delivered(values: FloatArray, case: IntArray, n_cases: int) -> tuple[FloatArray, float]:
+def _delivered(values: FloatArray, case: IntArray, n_cases: int, *, least: float) -> tuple[FloatArray, float]:
     """Logarithms about their mean; a gap takes the mean of the case, or 0."""
-    with np.errstate(divide="ignore"):
-        logged = np.log(values)
+    logged = np.log(np.maximum(values, least))  # a gap stays one
     known = np.isfinite(logged)
     centre = float(logged[known].mean()) if known.any() else 0.0
     away = np.where(known, logged - centre, 0.0)

@@ -6,6 +6,7 @@ deviations are normal with one shared part (compound symmetry).
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -20,8 +21,8 @@ if TYPE_CHECKING:
 
 FloatArray = NDArray[np.float64]
 
-# scale of the sampled logs about their guess
-_LOG_SCALE = 0.4
+# scale of the log of what a session removes where no grade tells, and error of a grade taken for the first guess
+_LOG_SCALE, _ERROR = 0.7, 0.09
 # Gauss-Hermite nodes for the patient
 _NODES = 7
 # parameters of the model by the name they are saved under
@@ -66,8 +67,12 @@ def build(rows: Sessions, history: HistoryEntry, ends: tuple[str, ...]) -> pm.Mo
         ]
         mean = mean + _steps(pt, make.normal("clear_session", STEPS))[trend]
         mean = mean + make.normal("clear_energy") * rows.energy + make.normal("clear_pulses") * rows.pulses
+        error = make.spread("grade", "grade_sd")
         around = pm.Normal("worth_raw", 0.0, 1.0, shape=len(case))
-        worth = _guess(rows) + _LOG_SCALE * around
+        guess, slope = _guess(rows)
+        # about as wide as a grade leaves it: the less grades err, the narrower, or the two would hold each other fast
+        wide = 1.0 / pt.sqrt(1.0 / _LOG_SCALE**2 + (slope / error) ** 2)
+        worth = guess + wide * around
         _shared(
             pm,
             pt,
@@ -77,10 +82,11 @@ def build(rows: Sessions, history: HistoryEntry, ends: tuple[str, ...]) -> pm.Mo
             lasting=make.spread("clear_eye", "clear_eye_sd"),
             passing=make.spread("clear_luck", "clear_luck_sd"),
         )
-        pm.Potential("worth_free", 0.5 * (around**2).sum())  # the standard normal only names the variable
+        # the standard normal only names the variable; its scale enters as the density of a change of variable does
+        pm.Potential("worth_free", 0.5 * (around**2).sum() + pt.log(wide).sum())
         removed = _running(pt, pt.exp(worth), rows.size)
         share = 1.0 - pt.exp(-removed)
-        _grades(pm, pt, rows, share, make.spread("grade", "grade_sd"))
+        _grades(pm, pt, rows, share, error)
 
         # bother left
         before, bother = _told(pm, pt, rows)
@@ -122,36 +128,57 @@ def build(rows: Sessions, history: HistoryEntry, ends: tuple[str, ...]) -> pm.Mo
         pm.Deterministic("end_patient", pt.where(loading[0] < 0, -1.0, 1.0) * loading)
         etas = []
         for j in range(len(ends)):
-            eta = (
-                level[j]
-                + _dot(pt, rows.X, effect[j])
-                + (spread[j] * members[j])[rows.operator]
-            )[case]
+            eta = (level[j] + _dot(pt, rows.X, effect[j]) + (spread[j] * members[j])[rows.operator])[case]
             eta = eta + _steps(pt, steps[j])[trend] + few[j] * rows.few + many[j] * rows.many
             for name, values in state:
                 eta = eta + weights[name][j] * values
             etas.append(eta)
-        pm.Potential("ends", _ends(pt, etas, loading, rows))
+        pm.Potential("ends", decisions(etas, loading, rows.ending, rows.patient[rows.case]))
     return model
 
 
-def _ends(pt: Any, etas: list[Any], loading: Any, rows: Sessions) -> Any:
-    """Log likelihood of the decisions, how hard a patient's eyes are integrated out by quadrature."""
-    nodes, weights = np.polynomial.hermite_e.hermegauss(_NODES)
+def decisions(
+    etas: Sequence[Any],
+    loading: Any,
+    ending: NDArray[np.int64],
+    patient: NDArray[np.int64],
+    *,
+    nodes: int = _NODES,
+) -> Any:
+    """Log likelihood of the decisions, how hard a patient's eyes are integrated out by Gauss-Hermite quadrature.
+
+    Parameters
+    ----------
+    etas : sequence of tensor, each of shape (rows,)
+        Linear predictor of each end, without the patient.
+    loading : tensor, shape (ends,)
+        Effect on each end of one standard deviation of how hard a patient's eyes are.
+    ending : ndarray of int, shape (rows,)
+        0 went on, 1.. the ends.
+    patient : ndarray of int, shape (rows,)
+        Numbered from 0.
+    nodes : int
+        Of the quadrature.
+
+    Returns
+    -------
+    tensor
+        A number.
+    """
+    import pytensor.tensor as pt
+
+    at, weights = np.polynomial.hermite_e.hermegauss(nodes)
     # exp(eta + loading z) is a product, so that one exponential a row serves all nodes
-    odds = [
-        pt.exp(eta)[:, None] * pt.exp(loading[j] * nodes)[None, :] for j, eta in enumerate(etas)
-    ]
+    odds = [pt.exp(eta)[:, None] * pt.exp(loading[j] * at)[None, :] for j, eta in enumerate(etas)]
     going_on = -pt.log(1.0 + sum(odds))
-    patient = rows.patient[rows.case]
     n = int(patient.max()) + 1
-    of_patient = pt.inc_subtensor(pt.zeros((n, _NODES))[patient], going_on)
+    of_patient = pt.inc_subtensor(pt.zeros((n, nodes))[patient], going_on)
     total = 0.0
     for j, eta in enumerate(etas):
-        ended = rows.ending == j + 1
+        ended = ending == j + 1
         total = total + eta[np.flatnonzero(ended)].sum()
         count = np.bincount(patient[ended], minlength=n).astype(float)
-        of_patient = of_patient + count[:, None] * (loading[j] * nodes)[None, :]
+        of_patient = of_patient + count[:, None] * (loading[j] * at)[None, :]
     return total + pt.logsumexp(of_patient + np.log(weights / weights.sum()), axis=1).sum()
 
 
@@ -187,18 +214,25 @@ class _Priors:
         return pm.Normal(name, pairs[:, :1], pairs[:, 1:], shape=(len(self.ends), shape))
 
 
-def _guess(rows: Sessions) -> FloatArray:
-    """Log of what each session removed as its grades say, so that sampling begins near."""
-    share = np.clip(np.sin(np.where(np.isfinite(rows.cleared), rows.cleared, np.nan)) ** 2, 0.02, 0.97)
-    total = -np.log1p(-share)
-    out = np.full(len(share), WORTH)
-    known = np.zeros(rows.n_cases)  # removed up to the last grade
-    for k, n in enumerate(rows.size):
-        rows_k = slice(sum(rows.size[:k]), sum(rows.size[:k]) + n)
-        r = np.where(np.isfinite(total[rows_k]), total[rows_k] - known[:n], np.exp(WORTH))
-        out[rows_k] = np.log(np.maximum(r, 0.05))
-        known[:n] = np.maximum(known[:n] + np.maximum(r, 0.05), 0.0)
-    return out
+def _guess(rows: Sessions) -> tuple[FloatArray, FloatArray]:
+    """Log of what each session removed, to begin near, and how fast its grade moves with it, 0 without a grade."""
+    # between what the grade says and an ordinary session
+    total = -np.log1p(-np.clip(np.sin(rows.cleared) ** 2, 0.02, 0.97))
+    guess, slope = np.full(len(total), WORTH), np.zeros(len(total))
+    known = np.zeros(rows.n_cases)  # removed so far
+    start = 0
+    for n in rows.size:
+        here = slice(start, start + n)
+        start += n
+        graded = np.isfinite(total[here])
+        r = np.maximum(np.where(graded, total[here] - known[:n], np.exp(WORTH)), 0.05)
+        left = np.exp(-known[:n] - r)
+        # d arcsin(sqrt(c)) / dlog r, as in the filter
+        slope[here] = np.where(graded, 0.5 * r * np.sqrt(left / (1.0 - left)), 0.0)
+        pull = (slope[here] / _ERROR) ** 2
+        guess[here] = (WORTH / _LOG_SCALE**2 + pull * np.log(r)) / (1.0 / _LOG_SCALE**2 + pull)
+        known[:n] += np.exp(guess[here])
+    return guess, slope
 
 
 def _dot(pt: Any, X: FloatArray, weights: Any) -> Any:

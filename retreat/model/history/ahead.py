@@ -12,9 +12,11 @@ from retreat.errors import Fault, FitError
 from retreat.features import Columns, features, n_cases
 from retreat.forecast import Forecast
 from retreat.model.completion import completed, missing_features
+from retreat.model.history.bother import bother_of_logit, logit_of_bother
 from retreat.model.history.outlook import CAUTIONS, EndingNow, Estimate, Further, Outlook
 from retreat.model.history.progress import Progress
 from retreat.model.history.records import Records, read_records
+from retreat.model.history.standing_still import rated_again
 from retreat.model.request import sessions_done
 
 if TYPE_CHECKING:
@@ -37,14 +39,20 @@ class Bother:
     ----------
     following : ndarray of float, shape (values,)
         After the next session.
+    again : ndarray of float, shape (values,), or None
+        Of the same courses rated once more without a session; None where the fragments last noted are not known.
     weights : ndarray of float, shape (values,)
         Of those values, adding to 1.
+    noise : float
+        Standard deviation of the passing part of a rating, on the logit scale.
     after : ndarray of float, shape (horizon,)
         Mean after each session among eyes that come to it; NaN up to the sessions done.
     """
 
     following: FloatArray
+    again: FloatArray | None
     weights: FloatArray
+    noise: float
     after: FloatArray
 
 
@@ -119,23 +127,29 @@ def outlook_from(
     (5.0, ('bother after further sessions: a model without bother',))
     """
     done = int(forecast.done[0])
-    ending_now = _ending_now(forecast, records, done)
-    now = ending_now.bother if ending_now.noted_after == done else np.nan
-    not_known = [] if bother is not None else [f"bother after further sessions: {silent}"]
-    if bother is not None and now != now:
-        not_known.append(f"the fall in bother: it was not noted after session {done}")
     tails = (0.5 - predictive / 2, 0.5 + predictive / 2)
-    after = np.full(forecast.horizon, np.nan) if bother is None else bother.after
-    following = None if bother is None else _estimate(bother.following, bother.weights, tails)
-    fall = None
-    if following is not None and now == now:
-        fall = Estimate(now - following.estimate, now - following.high, now - following.low)
+    not_known = []
+    following = again = fall = None
+    after, passing = np.full(forecast.horizon, np.nan), np.nan
+    if bother is None:
+        not_known.append(f"bother after further sessions: {silent}")
+    else:
+        after, weights = bother.after, bother.weights
+        following = _estimate(bother.following, weights, tails)
+        if bother.again is None:
+            not_known.append(f"the fall in bother: fragments were not noted after session {done}")
+        else:
+            again = _estimate(bother.again, weights, tails)
+            fall = _estimate(bother.again - bother.following, weights, tails)
+        passing = _passing((again or following).estimate, bother.noise)
     return Outlook(
         forecast=forecast,
-        further=_further(forecast, after, now, (0.5 - level / 2, 0.5 + level / 2)),
-        ending_now=ending_now,
+        further=_further(forecast, after, (0.5 - level / 2, 0.5 + level / 2)),
+        ending_now=_ending_now(records, done),
         bother_next=following,
+        bother_again=again,
         fall_next=fall,
+        passing=passing,
         informed=informed,
         level=level,
         predictive=predictive,
@@ -170,20 +184,24 @@ def bother_ahead(
     draws = min(history.n_draws, max(_LEAST_DRAWS, _DRAWS // n))
     some = history.thinned(np.linspace(0, history.n_draws - 1, draws).astype(np.intp))
     X = model.coding.encode(found, n_cases=n)
-    courses = some.courses(X, records.rows(np.zeros(n, dtype=np.intp)), horizon=horizon)
-    weight = courses.left * weights  # (draws, completions)
+    alike = records.rows(np.zeros(n, dtype=np.intp))
+    courses, bother = some.bother(X, alike, horizon=horizon)
+    weight = np.exp(courses.log_left - courses.log_left.max()) * weights  # (draws, completions)
     reached = 1.0 - np.cumsum(courses.pmf.sum(axis=2), axis=-1) + courses.pmf.sum(axis=2)
     share = weight[:, :, None] * reached  # (draws, completions, horizon)
     with np.errstate(invalid="ignore"):
-        after = (share * courses.bother_after).sum(axis=(0, 1)) / share.sum(axis=(0, 1))
-    following = courses.bother_next  # (draws, completions, paths)
+        after = (share * bother.after).sum(axis=(0, 1)) / share.sum(axis=(0, 1))
+    following = bother.following  # (draws, completions, paths)
     each = np.broadcast_to(weight[:, :, None], following.shape).ravel()
-    return Bother(following.ravel(), each / each.sum(), after)
+    known = np.isfinite(records.fragments[0, : records.done[0]])
+    again = None
+    if len(known) == records.done[0] and known[-1]:
+        again = rated_again(some, X, alike, horizon=horizon).ravel()
+    noise = float(some.parameters["bother_noise_sd"].mean())
+    return Bother(following.ravel(), again, each / each.sum(), noise, after)
 
 
-def _further(
-    forecast: Forecast, after: FloatArray, now: float, tails: tuple[float, float]
-) -> tuple[Further, ...]:
+def _further(forecast: Forecast, after: FloatArray, tails: tuple[float, float]) -> tuple[Further, ...]:
     relief = forecast.ends.index(RELIEVED)
     pmf = forecast.pmf[:, 0]  # (draws, ends, horizon)
     relieved, stopped = pmf[:, relief], pmf.sum(axis=1) - pmf[:, relief]
@@ -202,21 +220,24 @@ def _further(
                 relieved_by=_estimate(by[0][:, k], equal, tails),
                 stopped_by=_estimate(by[1][:, k], equal, tails),
                 bother=float(after[k]),
-                fall=float(now - after[k]),
             )
         )
     return tuple(further)
 
 
-def _ending_now(forecast: Forecast, records: Records, done: int) -> EndingNow:
+def _passing(rating: float, noise: float) -> float:
+    """How far a rating about this one moves by itself, in points."""
+    about = logit_of_bother(np.array(rating)) + noise * np.array([-1.0, 1.0])
+    return float(np.diff(bother_of_logit(about))[0] / 2.0)
+
+
+def _ending_now(records: Records, done: int) -> EndingNow:
     noted = np.flatnonzero(np.isfinite(records.bother[0, :done]))
     after = int(noted[-1]) + 1 if len(noted) else 0
     # what was noted before the course tells nothing once there were sessions
     before = np.nan if done else float(records.before[0])
     bother = float(records.bother[0, after - 1]) if after else before
-    others = [end for end in forecast.ends if end != RELIEVED]
-    end = "stopped" if "stopped" in others else others[0] if others else "ended"
-    return EndingNow(end, 0.0, bother, after)
+    return EndingNow(bother, after)
 
 
 def _estimate(values: FloatArray, weights: FloatArray, tails: tuple[float, float]) -> Estimate:

@@ -7,6 +7,11 @@ and Putter 2012, from memory): for the sth session after the landmark and end j,
 
 where z is what was noted last (share cleared, fragments, bother, and bother before the course), m tells what was
 never noted, and what was seen may tell less, or more, of later sessions than of the next one (d).
+
+Values stand as they were noted last, whatever their age: a share noted after the first session counts alike after the
+second and after the fourth. A feature that is not known is averaged over eyes that went on: each completion counts by
+the chance, under the model of the cases, that such an eye is still in treatment. What the sessions showed is not held
+against a completion, for this model does not say how likely that was.
 """
 
 from __future__ import annotations
@@ -21,6 +26,7 @@ from numpy.typing import NDArray
 
 from retreat.hazard import Link, hazards_and_going_on
 from retreat.model.history.records import FRAGMENTS, Records
+from retreat.model.kernel import Parameters, pmf_after
 
 FloatArray = NDArray[np.float64]
 
@@ -32,6 +38,8 @@ UNSEEN = ("cleared", "fragments", "bother", "before")
 _TENTHS = 10.0
 # values of one block of the working arrays, about 1 MB each
 _BLOCK_VALUES = 131_072
+# arrays of the model of the cases that tell who gets so far
+_OF_CASES = ("coefficients", "session_effects", "operator_effect", "patient_loading", "never")
 
 
 @dataclass(frozen=True)
@@ -55,6 +63,8 @@ class Landmark:
         What a value not noted is set to, in the order of :data:`SEEN`: the means at the fitted landmarks.
     link : {"logit", "cloglog"}
         Link of the hazards.
+    reaching : Parameters
+        Some draws of the model of the cases, of one stratum: who is still in treatment at a landmark.
     """
 
     values: FloatArray
@@ -64,6 +74,7 @@ class Landmark:
     up_to: int
     centres: tuple[float, ...]
     link: Link
+    reaching: Parameters
 
     def __post_init__(self) -> None:
         width = self.n_ends * (self.n_columns + 1 + 2 * len(SEEN) + len(UNSEEN) + self.n_steps + 1)
@@ -73,6 +84,7 @@ class Landmark:
             raise ValueError(f"centres {self.centres}, one of each of {', '.join(SEEN)} expected")
         if self.up_to < 1 or self.link not in ("logit", "cloglog"):
             raise ValueError(f"landmarks up to {self.up_to}, link {self.link!r}")
+        _check_reaching(self.reaching, self.n_ends, self.n_columns)
         if not np.isfinite(self.values).all():
             raise ValueError("a parameter is not finite")
 
@@ -106,12 +118,16 @@ class Landmark:
             self.up_to,
             self.centres,
             self.link,
+            self.reaching,
         )
 
     def pmf_after(
         self, X: FloatArray, records: Records, *, horizon: int, n_ends: int, alike: int = 1
     ) -> tuple[FloatArray, FloatArray]:
-        """See :class:`~retreat.model.history.part.History`; silent on how well a draw explains what was noted.
+        """See :class:`~retreat.model.history.part.History`.
+
+        It is silent on how well a draw explains what was noted. The second array tells completions of a case apart by
+        their chance of getting so far, alike for all draws.
 
         Raises
         ------
@@ -132,7 +148,26 @@ class Landmark:
             for start in range(0, len(same), block):
                 rows = same[start : start + block]
                 out[:, rows, :, done:] = self._pmf(standing[rows], horizon - int(done))
-        return out, np.ones((self.n_draws, len(X)))
+        staying = self._staying(X, records, alike)
+        out *= staying[:, None, None]
+        return out, np.broadcast_to(staying, (self.n_draws, len(X))).copy()
+
+    def _staying(self, X: FloatArray, records: Records, alike: int) -> FloatArray:
+        """Chance that an eye with these features got so far, the likeliest completion of a case 1, shape (cases,)."""
+        if alike == 1:  # nothing to weigh it against
+            return np.ones(len(X))
+        _, left = pmf_after(
+            self.reaching,
+            X,
+            np.zeros(len(X), dtype=np.intp),
+            records.done,
+            horizon=int(records.done.max()),
+            link=self.link,
+        )
+        chance = left.mean(axis=0).reshape(-1, alike)
+        most = chance.max(axis=1, keepdims=True)
+        # where no completion is given a chance none is told from another
+        return np.where(most > 0, chance / np.where(most > 0, most, 1.0), 1.0).reshape(-1)
 
     def _pmf(self, standing: FloatArray, sessions: int) -> FloatArray:
         """Chances of each end at so many sessions after the landmark, shape (draws, cases, ends, sessions)."""
@@ -161,6 +196,7 @@ class Landmark:
             "up_to": self.up_to,
             "centres": list(self.centres),
             "link": self.link,
+            "reaching": {name: getattr(self.reaching, name).tolist() for name in _OF_CASES},
         }
 
     @staticmethod
@@ -174,7 +210,28 @@ class Landmark:
             int(data["up_to"]),
             tuple(float(x) for x in data["centres"]),
             data["link"],
+            Parameters(**{name: np.array(data["reaching"][name], dtype=np.float64) for name in _OF_CASES}),
         )
+
+
+def _check_reaching(of_cases: Parameters, n_ends: int, n_columns: int) -> None:
+    draws, sessions = len(of_cases.coefficients), of_cases.session_effects.shape[-1]
+    if not draws or not sessions:
+        raise ValueError("no draws of who gets so far, one or more expected")
+    by_end: set[tuple[int, ...]] = {(draws, n_ends)}
+    expected: dict[str, set[tuple[int, ...]]] = {
+        "coefficients": {(draws, n_ends, n_columns)},
+        "session_effects": {(draws, 1, n_ends, sessions)},
+        "operator_effect": by_end,
+        "patient_loading": by_end,
+        "never": {(draws,), (1,)},
+    }
+    for name, shapes in expected.items():
+        array = getattr(of_cases, name)
+        if array.shape not in shapes:
+            raise ValueError(f"{name} of who gets so far: shape {array.shape} not expected")
+        if not np.isfinite(array).all():
+            raise ValueError(f"{name} of who gets so far is not finite")
 
 
 def seen(records: Records) -> FloatArray:

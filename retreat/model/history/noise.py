@@ -25,9 +25,19 @@ class Noise:
     patient: FloatArray  # (draws, paths), standard normal
     before: FloatArray  # (draws, paths), standard normal
 
+    def paths(self, chosen: slice) -> Noise:
+        """Some of the paths of each draw."""
+        return Noise(
+            self.luck[:, chosen],
+            self.felt[:, chosen],
+            self.pieces[:, chosen],
+            self.patient[:, chosen],
+            self.before[:, chosen],
+        )
+
 
 @lru_cache(maxsize=2)
-def noise(draws: int, paths: int, sessions: int, seed: int) -> Noise:
+def noise_of(draws: int, paths: int, sessions: int, seed: int) -> Noise:
     """Numbers for so many draws, paths and sessions."""
     rng = np.random.default_rng([seed % 2**32, 6])
     uniform = (np.arange(paths) + 0.5) / paths

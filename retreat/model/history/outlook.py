@@ -16,6 +16,7 @@ if TYPE_CHECKING:
 CAUTIONS = (
     "Information for a shared decision: it is not a decision to treat, not advice and not a promise.",
     "A group estimate: it cannot say which of the eyes this one is.",
+    "All chances are of eyes that stand where this one stands and go on.",
     "Eyes that go on and eyes that end differ in more than the session, so their difference is not its effect.",
 )
 
@@ -53,8 +54,6 @@ class Further:
         Chance of relief, and of ending without it, at this session or before it, from where the eye stands.
     bother : float
         Mean bother after it, 0 to 10, among eyes that come to it; NaN where not known.
-    fall : float
-        Mean fall in bother from now to after it among the same, in points; NaN where not known.
     """
 
     session: int
@@ -64,27 +63,21 @@ class Further:
     relieved_by: Estimate
     stopped_by: Estimate
     bother: float
-    fall: float
 
 
 @dataclass(frozen=True)
 class EndingNow:
-    """What follows if the course ends now.
+    """What is known if the course ends now: no model of what follows an end stands behind it.
 
     Parameters
     ----------
-    end : str
-        What the record would say: not relieved.
-    relieved : float
-        Further relief that is forecast: none.
     bother : float
-        Bother as last noted, 0 to 10, at which it is taken to stay; NaN where none was noted since the course began.
+        Bother as last noted, 0 to 10, about which it is taken to stay; NaN where none was noted since the course
+        began.
     noted_after : int
         Session after which it was noted; 0 before the first session, or where none was noted.
     """
 
-    end: str
-    relieved: float
     bother: float
     noted_after: int
 
@@ -94,16 +87,15 @@ class EndingNow:
 
         Examples
         --------
-        >>> EndingNow("stopped", 0.0, 5.0, 2).meaning
-        'no further relief is forecast; bother is taken to stay at 5, as noted after session 2; the record \
-would say stopped, without relief'
+        >>> EndingNow(5.0, 2).meaning
+        'what follows an end is not forecast; bother is taken to stay about as last noted, 5 after session 2'
         """
         if self.bother != self.bother:
             stays = "bother was not noted"
         else:
             when = f"after session {self.noted_after}" if self.noted_after else "before the first session"
-            stays = f"bother is taken to stay at {self.bother:g}, as noted {when}"
-        return f"no further relief is forecast; {stays}; the record would say {self.end}, without relief"
+            stays = f"bother is taken to stay about as last noted, {self.bother:g} {when}"
+        return f"what follows an end is not forecast; {stays}"
 
 
 @dataclass(frozen=True)
@@ -117,11 +109,17 @@ class Outlook:
     further : tuple of Further
         The sessions to come, the next one first: a curve of what each adds.
     ending_now : EndingNow
-        The same for a course that ends now.
+        What is known of a course that ends now.
     bother_next : Estimate or None
         Bother after the next session, 0 to 10: mean, and a predictive interval for one eye.
+    bother_again : Estimate or None
+        Bother rated once more without a session, the same: not the rating last noted, of which a part passes.
     fall_next : Estimate or None
-        Its fall from now, in points; below 0 where it rises.
+        How much lower bother is after the next session than rated again without it, in points, the passing part of
+        the rating being the same; below 0 where it is higher.
+    passing : float
+        How far a rating moves by itself, in points: one standard deviation about `bother_again`, or about
+        `bother_next` without it; NaN where not known.
     informed : bool
         Whether what the sessions showed is in the numbers.
     level, predictive : float
@@ -136,7 +134,9 @@ class Outlook:
     further: tuple[Further, ...]
     ending_now: EndingNow
     bother_next: Estimate | None
+    bother_again: Estimate | None
     fall_next: Estimate | None
+    passing: float
     informed: bool
     level: float
     predictive: float
@@ -169,7 +169,7 @@ class Outlook:
         -------
         pandas.DataFrame
             Columns session, reached, relieved, stopped, relieved_by and stopped_by, each of the last four with
-            `_low` and `_high`, bother and fall (NaN where not known), and `caution`.
+            `_low` and `_high`, bother (NaN where not known), and `caution`.
         """
         import pandas as pd  # heavy: only whoever asks for a table pays for it
 
@@ -179,5 +179,5 @@ class Outlook:
             for name in ("relieved", "stopped", "relieved_by", "stopped_by"):
                 found: Estimate = getattr(one, name)
                 row |= {name: found.estimate, f"{name}_low": found.low, f"{name}_high": found.high}
-            rows.append(row | {"bother": one.bother, "fall": one.fall})
+            rows.append(row | {"bother": one.bother})
         return pd.DataFrame(rows).assign(caution=" ".join(self.cautions))

@@ -24,8 +24,8 @@ FloatArray = NDArray[np.float64]
 
 # courses simulated for each draw
 PATHS = 32
-# values of one block of the working arrays, about 1 MB each
-_BLOCK_VALUES = 131_072
+# values of one block of the working arrays, 256 KB each: a score of them stay in cache
+_BLOCK_VALUES = 32_768
 
 
 @dataclass(frozen=True)
@@ -36,24 +36,34 @@ class Courses:
     ----------
     pmf : ndarray of float, shape (draws, cases, ends, horizon)
         Probability of ending in each way at each session, given the sessions done; 0 up to them.
-    left : ndarray of float, shape (draws, cases)
-        How well each draw explains what was noted: a density.
-    bother_now : ndarray of float, shape (draws, cases)
-        Mean bother after the last session done, 0 to 10, where not noted as simulated.
-    bother_after : ndarray of float, shape (draws, cases, horizon)
-        Mean bother after each session to come among eyes that reach it; NaN up to the sessions done.
-    bother_next : ndarray of float, shape (draws, cases, paths)
-        Bother after the next session, one value a simulated course.
-    cleared_now : ndarray of float, shape (draws, cases)
-        Mean share cleared after the last session done.
+    log_left : ndarray of float, shape (draws, cases)
+        Logarithm of how well each draw explains what was noted: a density, or a chance where nothing was.
     """
 
     pmf: FloatArray
-    left: FloatArray
-    bother_now: FloatArray
-    bother_after: FloatArray
-    bother_next: FloatArray
-    cleared_now: FloatArray
+    log_left: FloatArray
+
+
+@dataclass(frozen=True)
+class Bother:
+    """Bother of some cases along their courses to come.
+
+    Parameters
+    ----------
+    after : ndarray of float, shape (draws, cases, horizon)
+        Mean bother after each session to come among eyes that reach it, 0 to 10; NaN up to the sessions done.
+    following : ndarray of float, shape (draws, cases, paths)
+        Bother after the next session, one value a simulated course.
+    """
+
+    after: FloatArray
+    following: FloatArray
+
+    @staticmethod
+    def blank(cases: int, horizon: int, noise: Noise) -> Bother:
+        """Room for so many."""
+        draws, paths = noise.patient.shape
+        return Bother(np.full((draws, cases, horizon), np.nan), np.zeros((draws, cases, paths)))
 
 
 @dataclass
@@ -63,7 +73,7 @@ class _State:
     removed: FloatArray  # lambda
     logged: FloatArray  # sum of what is left of log r after its mean, over sessions
     felt: FloatArray  # the same of bother
-    pieces: NDArray[np.int64]  # 0 before the first session, then 1 + position in FRAGMENTS
+    pieces: NDArray[np.int8]  # 0 before the first session, then 1 + position in FRAGMENTS
     bother: FloatArray  # logit
     before: FloatArray  # logit
     patient: FloatArray
@@ -84,6 +94,7 @@ def courses(
     pulses: FloatArray,
     horizon: int,
     noise: Noise,
+    bother: Bother | None = None,
 ) -> Courses:
     """Courses of some cases from where their records leave them.
 
@@ -101,17 +112,13 @@ def courses(
         Largest session.
     noise : Noise
         Standard numbers of at least as many sessions as the horizon.
+    bother : Bother, optional
+        Filled where given.
     """
     draws, paths = noise.patient.shape
     n = len(X)
-    out = Courses(
-        np.zeros((draws, n, 2, horizon)),
-        np.ones((draws, n)),
-        np.zeros((draws, n)),
-        np.full((draws, n, horizon), np.nan),
-        np.zeros((draws, n, paths)),
-        np.zeros((draws, n)),
-    )
+    # cases and draws last, so that what one session gives is written in one piece
+    pmf, log_left = np.zeros((2, horizon, n, draws)), np.zeros((n, draws))
     block = max(1, _BLOCK_VALUES // (draws * paths))
     # cases with as many sessions behind them run together
     order = np.argsort(records.done, kind="stable")
@@ -120,9 +127,9 @@ def courses(
         for start in range(0, len(same), block):
             rows = same[start : start + block]
             run = _Run(parameters, X[rows], records.rows(rows), energy[rows], pulses[rows], noise)
-            run.through(int(done), out.left, rows)
-            run.onward(int(done), horizon, out, rows)
-    return out
+            run.through(int(done), log_left, rows)
+            run.onward(int(done), horizon, pmf, rows, bother)
+    return Courses(pmf.transpose(3, 2, 0, 1), log_left.T)
 
 
 class _Run:
@@ -139,7 +146,9 @@ class _Run:
     ) -> None:
         self.p = {name: values[None, :, None] for name, values in parameters.items() if values.ndim == 1}
         self.ends = {name: values for name, values in parameters.items() if name.startswith("end_")}
-        self.moves = parameters["fragments"]  # (draws, 4, 3)
+        # chance of no fragments, and of few at most, after each count before: (draws, 4)
+        self.moves = parameters["fragments"]
+        self.at_most = self.moves[..., 0], self.moves[..., 0] + self.moves[..., 1]
         self.records, self.noise = records, noise
         self.energy, self.pulses = energy, pulses
         usual = [_mean(values, records.done) for values in (energy, pulses)]
@@ -151,50 +160,57 @@ class _Run:
         self.end_steps = _effects(self.ends["end_session"])  # (draws, ends, STEPS + 1)
         self.rate = (X @ parameters["clear_case"].T)[:, :, None] + p["clear_level"] + p["clear_operator"]
         self.mood = (X @ parameters["bother_case"].T)[:, :, None] + p["bother_level"]
+        self.mood = self.mood - p["bother_removed"] * REMOVED - p["bother_share"] * SHARE
         case = np.einsum("np,dkp->knd", X, parameters["end_case"], optimize=True)
         fixed = self.ends["end_level"] + self.ends["end_operator"]  # (draws, ends)
+        # what of the state enters about its centre is taken from the level once
+        fixed = (
+            fixed
+            - self.ends["end_removed"] * REMOVED
+            - self.ends["end_share"] * SHARE
+            - self.ends["end_bother"] * BOTHER
+        )
+        fixed = fixed - self.ends["end_before"] * BEFORE - self.ends["end_worth"] * WORTH
         self.leaving = case[..., None] + fixed.T[:, None, :, None]  # (ends, cases, draws, 1)
+        self.steady: list[FloatArray] | None = None  # part of the decision that stays with a course
         shape = (len(X), *noise.patient.shape)
         zero = np.zeros(shape)
         told = logit_of_bother(records.before)[:, None, None]
         drawn = p["before_mean"] + p["before_sd"] * noise.before
         before = np.where(np.isfinite(told), np.nan_to_num(told), drawn)
         self.state = _State(
-            zero, zero, zero, np.zeros(shape, dtype=np.int64), before, before, noise.patient + zero
+            zero, zero, zero, np.zeros(shape, dtype=np.int8), before, before, noise.patient + zero
         )
 
-    def through(self, done: int, left: FloatArray, rows: NDArray[np.intp]) -> None:
-        """Run through the sessions had; `left` takes the weights."""
+    def through(self, done: int, log_left: FloatArray, rows: NDArray[np.intp]) -> None:
+        """Run through the sessions had; `log_left` takes the weights."""
         for k in range(done):
             weight = self._session(k, noted=True)
-            chances = self._chances(k)
-            with np.errstate(divide="ignore"):
-                weight = weight + np.log(np.maximum(1.0 - chances.sum(axis=0), 1e-300))
+            weight -= np.log1p(sum(self._odds(k)))
             top = weight.max(axis=2, keepdims=True)
             share = np.exp(weight - top)
             total = share.sum(axis=2)
-            left[:, rows] *= (np.exp(top[..., 0]) * total / share.shape[2]).T
+            log_left[rows] += top[..., 0] + np.log(total / share.shape[2])
             if share.shape[2] > 1:
                 self.state.take(_resampled(share / total[..., None]))
+                self.steady = None
 
-    def onward(self, done: int, horizon: int, out: Courses, rows: NDArray[np.intp]) -> None:
+    def onward(
+        self, done: int, horizon: int, pmf: FloatArray, rows: NDArray[np.intp], bother: Bother | None
+    ) -> None:
         """Run forward; the ends are summed by their chances."""
-        state = self.state
-        out.bother_now[:, rows] = bother_of_logit(state.bother).mean(axis=2).T
-        out.cleared_now[:, rows] = -np.expm1(-state.removed).mean(axis=2).T
-        staying = np.ones(state.removed.shape)
+        paths = self.noise.patient.shape[1]
+        staying = np.ones(self.state.removed.shape)
         for k in range(done, horizon):
             self._session(k, noted=False)
-            rating = bother_of_logit(state.bother)
-            reached = staying.mean(axis=2)
-            with np.errstate(invalid="ignore", divide="ignore"):
-                out.bother_after[:, rows, k] = ((staying * rating).mean(axis=2) / reached).T
-            if k == done:
-                out.bother_next[:, rows] = np.moveaxis(rating, 1, 0)
-            chances = self._chances(k)
-            for j, chance in enumerate(chances):
-                out.pmf[:, rows, j, k] = (staying * chance).mean(axis=2).T
-            staying = staying * (1.0 - chances.sum(axis=0))
+            if bother is not None:
+                bother.after[:, rows, k] = ((staying * self.rating).sum(axis=2) / staying.sum(axis=2)).T
+                if k == done:
+                    bother.following[:, rows] = np.moveaxis(self.rating, 1, 0)
+            odds = self._odds(k)
+            staying = staying / (1.0 + odds[0] + odds[1])
+            for j in range(2):
+                pmf[j, k, rows] = np.einsum("cdm,cdm->cd", staying, odds[j]) / paths
 
     def _session(self, k: int, *, noted: bool) -> FloatArray:
         """Move the states through session k, counted from 0; returns log weights where something was noted."""
@@ -223,17 +239,18 @@ class _Run:
         s.logged = s.logged + (log_r - mean)
         s.removed = s.removed + np.exp(np.minimum(log_r, 4.0))
         self.log_r = log_r
-        s.pieces = self._fragments(k, column)
-        share = -np.expm1(-s.removed)
-        mood = (
-            self.mood
-            + p["bother_before"] * s.before
-            + p["bother_removed"] * (s.removed - REMOVED)
-            + p["bother_share"] * (share - SHARE)
-            + self.bother_steps[None, :, trend, None]
-            + p["bother_few"] * (s.pieces == 2)
-            + p["bother_many"] * (s.pieces == 3)
-        )
+        s.pieces = self._fragments(k, column, weight)
+        self.share = -np.expm1(-s.removed)
+        self.few, self.many = (s.pieces == 2).astype(float), (s.pieces == 3).astype(float)
+        mood = p["bother_before"] * s.before
+        mood += self.mood + self.bother_steps[None, :, trend, None]
+        for weight_of, values in (
+            ("bother_removed", s.removed),
+            ("bother_share", self.share),
+            ("bother_few", self.few),
+            ("bother_many", self.many),
+        ):
+            mood += p[weight_of] * values
         centre, spread = _predicted(s.felt, k, p["bother_eye_sd"], p["bother_noise_sd"])
         expected = mood + centre
         s.bother = expected + spread * noise.felt[None, :, :, k]
@@ -245,30 +262,39 @@ class _Run:
                 weight[told] -= 0.5 * ((seen - expected[told]) / full) ** 2 + np.log(full * ROOT_2PI)
                 s.bother[told] = seen
         s.felt = s.felt + (s.bother - mood)
+        self.rating = bother_of_logit(s.bother)
         return weight
 
-    def _chances(self, k: int) -> FloatArray:
-        """Chance of each end after session k, shape (ends, cases, draws, paths)."""
+    def _odds(self, k: int) -> list[FloatArray]:
+        """Odds of each end against going on after session k, each of shape (cases, draws, paths)."""
         s, trend = self.state, min(k, STEPS)
-        few, many = s.pieces == 2, s.pieces == 3
+        if self.steady is None:
+            before = bother_of_logit(s.before)
+            self.steady = [
+                self.leaving[j]
+                + self._weight("end_before", j) * before
+                + self._weight("end_patient", j) * s.patient
+                for j in range(2)
+            ]
         state = {
-            "end_removed": s.removed - REMOVED,
-            "end_share": -np.expm1(-s.removed) - SHARE,
-            "end_bother": bother_of_logit(s.bother) - BOTHER,
-            "end_before": bother_of_logit(s.before) - BEFORE,
-            "end_worth": self.log_r - WORTH,
-            "end_few": few,
-            "end_many": many,
-            "end_patient": s.patient,
+            "end_removed": s.removed,
+            "end_share": self.share,
+            "end_bother": self.rating,
+            "end_worth": self.log_r,
+            "end_few": self.few,
+            "end_many": self.many,
         }
-        eta = []
+        out = []
         for j in range(2):
-            one = self.leaving[j] + self.end_steps[None, :, j, trend, None]
+            eta = self.steady[j] + self.end_steps[None, :, j, trend, None]
             for name, values in state.items():
-                one = one + self.ends[name][None, :, j, None] * values
-            eta.append(one)
-        odds = np.exp(np.clip(np.stack(eta), -30.0, 30.0))
-        return np.asarray(odds / (1.0 + odds.sum(axis=0)))
+                eta += self._weight(name, j) * values
+            np.clip(eta, -30.0, 30.0, out=eta)
+            out.append(np.exp(eta, out=eta))
+        return out
+
+    def _weight(self, name: str, end: int) -> FloatArray:
+        return self.ends[name][None, :, end, None]
 
     def _input(self, values: FloatArray, usual: FloatArray, column: int | None) -> FloatArray:
         """What was delivered; where not noted, and in sessions to come, what the eye had on average."""
@@ -276,14 +302,25 @@ class _Run:
             return usual[:, None, None]
         return np.where(np.isfinite(values[:, column]), values[:, column], usual)[:, None, None]
 
-    def _fragments(self, k: int, column: int | None) -> NDArray[np.int64]:
-        steps = np.cumsum(self.moves, axis=-1)  # (draws, 4, 3)
-        at = steps[np.arange(len(steps))[None, :, None], self.state.pieces]  # (cases, draws, paths, 3)
-        u = self.noise.pieces[None, :, :, k]
-        drawn: NDArray[np.int64] = 1 + (u > at[..., 0]).astype(np.int64) + (u > at[..., 1])
+    def _fragments(self, k: int, column: int | None, weight: FloatArray) -> NDArray[np.int8]:
+        """Fragments after session k: as noted, which tells of the course before it, or drawn."""
+        u = self.noise.pieces[:, :, k]
+        none, few = self.at_most
+        # where each count before leads, shape (draws, paths); np.choose would take ten times as long
+        leads = [1 + (u > none[:, i, None]).astype(np.int8) + (u > few[:, i, None]) for i in range(4)]
+        drawn = np.broadcast_to(leads[0], self.state.pieces.shape).astype(np.int8)
+        for i in range(1, 4):
+            np.copyto(drawn, leads[i], where=self.state.pieces == i)
         if column is not None:
             told = np.flatnonzero(np.isfinite(self.records.fragments[:, column]))
-            drawn[told] = 1 + self.records.fragments[told, column].astype(np.int64)[:, None, None]
+            seen = self.records.fragments[told, column].astype(np.int8)[:, None, None]
+            chance = np.zeros((len(told), *drawn.shape[1:]))
+            for before in range(4):
+                here = self.state.pieces[told] == before
+                leads_to = np.moveaxis(self.moves[:, before, :][:, seen[:, 0, 0]], 0, 1)[:, :, None]
+                np.copyto(chance, leads_to, where=here)
+            weight[told] += np.log(np.maximum(chance, 1e-300))
+            drawn[told] = 1 + seen
         return drawn
 
 

@@ -22,15 +22,19 @@ import numpy as np
 from numpy.typing import NDArray
 
 from retreat.model.history import particles
-from retreat.model.history.noise import noise
+from retreat.model.history.noise import Noise, noise_of
 from retreat.model.history.records import Records
 from retreat.model.history.state import STEPS
 
 FloatArray = NDArray[np.float64]
 
 KIND = "progress"
-# courses simulated for each draw where many completions of a case share them
+# courses simulated for each draw and completion of a case of which a feature is missing
 _LEAST_PATHS = 2
+# sessions after which twice as many courses are simulated: resampling at each leaves fewer of them apart
+_LATE = 3
+# least that a session delivers, so that its logarithm is a number: pulses, and mJ
+_LEAST_PULSES, _LEAST_ENERGY = 1.0, 0.1
 _CASE = -1  # stands for the number of coded columns
 _ENDS = 2
 # name of each parameter and its shape after that of the draws
@@ -140,9 +144,35 @@ class Progress:
         self, X: FloatArray, records: Records, *, horizon: int, n_ends: int, alike: int = 1
     ) -> tuple[FloatArray, FloatArray]:
         """See :class:`~retreat.model.history.part.History`."""
-        paths = max(_LEAST_PATHS, particles.PATHS // alike)
-        found = self.courses(X, records, horizon=horizon, paths=paths)
-        return found.pmf * found.left[:, :, None, None], found.left
+        if alike > 1:
+            return self._shared(X, records, horizon)
+        late = records.done >= _LATE
+        pmf = np.zeros((self.n_draws, len(X), n_ends, horizon))
+        log_left = np.zeros((self.n_draws, len(X)))
+        for rows, paths in ((~late, particles.PATHS), (late, 2 * particles.PATHS)):
+            if rows.any():
+                found = self.courses(X[rows], records.rows(rows), horizon=horizon, paths=paths)
+                pmf[:, rows], log_left[:, rows] = found.pmf, found.log_left
+        left = np.exp(log_left - log_left.max(axis=0))
+        pmf *= left[:, :, None, None]
+        return pmf, left
+
+    def _shared(self, X: FloatArray, records: Records, horizon: int) -> tuple[FloatArray, FloatArray]:
+        """Rows that stand for one case: each has its own paths of one hypercube, which together integrate both."""
+        noise = self._noise(horizon, len(X) * _LEAST_PATHS)
+        found = [
+            self._run(
+                X[[i]],
+                records.rows(np.array([i])),
+                horizon,
+                noise.paths(slice(i * _LEAST_PATHS, (i + 1) * _LEAST_PATHS)),
+                None,
+            )
+            for i in range(len(X))
+        ]
+        log_left = np.concatenate([one.log_left for one in found], axis=1)
+        left = np.exp(log_left - log_left.max())
+        return np.concatenate([one.pmf for one in found], axis=1) * left[:, :, None, None], left
 
     def courses(
         self, X: FloatArray, records: Records, *, horizon: int, paths: int = particles.PATHS
@@ -160,14 +190,37 @@ class Progress:
         paths : int
             Courses simulated for each draw.
         """
+        return self._run(X, records, horizon, self._noise(horizon, paths), None)
+
+    def bother(
+        self, X: FloatArray, records: Records, *, horizon: int
+    ) -> tuple[particles.Courses, particles.Bother]:
+        """The same courses with the bother along them.
+
+        Parameters
+        ----------
+        X, records, horizon
+            As for :meth:`courses`.
+        """
+        noise = self._noise(horizon, particles.PATHS)
+        found = particles.Bother.blank(len(X), horizon, noise)
+        return self._run(X, records, horizon, noise, found), found
+
+    def _noise(self, horizon: int, paths: int) -> Noise:
+        return noise_of(self.n_draws, paths, max(horizon, 1), self.seed)
+
+    def _run(
+        self, X: FloatArray, records: Records, horizon: int, noise: Noise, bother: particles.Bother | None
+    ) -> particles.Courses:
         return particles.courses(
             self.parameters,
             X - np.asarray(self.centre),
             records,
-            energy=_centred_log(records.energy_mj, self.energy_centre),
-            pulses=_centred_log(records.pulses, self.pulses_centre),
+            energy=_centred_log(records.energy_mj, _LEAST_ENERGY, self.energy_centre),
+            pulses=_centred_log(records.pulses, _LEAST_PULSES, self.pulses_centre),
             horizon=horizon,
-            noise=noise(len(self.values), paths, max(horizon, 1), self.seed),
+            noise=noise,
+            bother=bother,
         )
 
     def to_json(self) -> dict[str, Any]:
@@ -205,7 +258,5 @@ def _size(shape: tuple[int, ...], n_columns: int) -> int:
     return int(np.prod([n_columns if s == _CASE else s for s in shape], dtype=int))
 
 
-def _centred_log(values: FloatArray, centre: float) -> FloatArray:
-    with np.errstate(divide="ignore"):
-        logged = np.log(values) - centre
-    return np.where(np.isfinite(logged), logged, np.nan)
+def _centred_log(values: FloatArray, least: float, centre: float) -> FloatArray:
+    return np.asarray(np.log(np.maximum(values, least)) - centre)  # what is not noted stays NaN

@@ -187,7 +187,11 @@ class _Search:
 
     def _ask(self, free: BoolArray, direction: Direction, waiting: IntArray) -> IntArray | None:
         """A table that answers for the first of those waiting and, as far as may be, for the others."""
-        return alternative(self._linked, free, self._question(int(waiting[0]), direction), also=waiting[1:])
+        first = int(waiting[0])
+        table = alternative(self._linked, free, self._question(first, direction), also=waiting[1:])
+        if table is not None and first in self._unanswered(direction, table[None, :]):
+            raise self._unsafe(first)  # the solver fell short: never to go on as if it had not
+        return table
 
     def _to_hide(self, hidden: BoolArray, direction: Direction, count: int) -> BoolArray:
         """More to hide, at least one."""

@@ -1,0 +1,121 @@
+"""Facts a saved model states of itself, in words for label, card and form."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable, Mapping
+
+from retreat.features import FEATURES
+from retreat.model import Model
+from retreat.model.support import SMALL_CELL
+from retreat.study.in_hand.cases import needed_features, value_words
+
+# counts of cases in the notes of a card
+_COUNT = re.compile(r"\b(\d+)(?= (?:of \d+ )?cases?\b)")
+MANUAL = (
+    "Counselling support: not a decision to treat and not a promise.",
+    "A group estimate: it cannot say which of the eyes this one is.",
+    "Treatment is for a licensed ophthalmologist under local rules.",
+    "The laser can hurt the lens or the retina, raise the pressure, or fail to help.",
+    "New flashes, a shower of new floaters, a curtain or loss of vision: urgent eye examination the same day.",
+)
+
+
+def years_words(model: Model) -> str:
+    """Years of the first sessions."""
+    years = model.card.years
+    return f"{years[0]} to {years[-1]}" if years else "years not known"
+
+
+def left_out_words(model: Model) -> str:
+    """How many cases were left out, where the notes beside do not have to hide a part of them."""
+    notes = model.card.notes
+    return "not shown" if notes_words(notes) != notes else count_words(model.card.n_left_out)
+
+
+def fitted_words(model: Model) -> str:
+    """Whom the model was fitted to, in a sentence."""
+    card = model.card
+    if model.support.source == "published":
+        return "Fitted to published averages, to no case of a clinic."
+    others = card.n_cases - sum(card.n_ended.values())
+    parts = {**card.n_ended, "ongoing or lost when last seen": others}
+    kind = "invented cases (eyes in treatment)" if card.invented else "cases (eyes in treatment)"
+    return (
+        f"Fitted to {card.n_cases} {kind} of {card.n_patients} patients, first sessions {years_words(model)}: "
+        f"{parts_words(parts)}. Left out for a missing feature: {left_out_words(model)}."
+    )
+
+
+def count_words(n: int) -> str:
+    """A count as it may leave the clinic."""
+    return f"fewer than {SMALL_CELL}" if 0 < n < SMALL_CELL else str(n)
+
+
+def notes_words(notes: Iterable[str]) -> tuple[str, ...]:
+    """Notes as they may leave the clinic: where one tells a small count, none tells any, since they add up.
+
+    Examples
+    --------
+    >>> notes_words(["3 cases not yet begun were left out", "age was missing in 15 cases, left out"])
+    ('fewer than 11 cases not yet begun were left out', 'age was missing in 11 or more cases, left out')
+    """
+    told = tuple(notes)
+    small = any(0 < int(n) < SMALL_CELL for note in told for n in _COUNT.findall(note))
+    return tuple(_COUNT.sub(_coarse, note) for note in told) if small else told
+
+
+def _coarse(found: re.Match[str]) -> str:
+    return f"fewer than {SMALL_CELL}" if int(found[1]) < SMALL_CELL else f"{SMALL_CELL} or more"
+
+
+def parts_words(parts: Mapping[str, int]) -> str:
+    """Parts of a known total; where one is small, a second is hidden, so that the rest does not tell it.
+
+    Examples
+    --------
+    >>> parts_words({"relieved": 50, "stopped": 4, "ongoing": 20})
+    '50 relieved, fewer than 11 stopped, ongoing not shown'
+    """
+    small = {name for name, n in parts.items() if 0 < n < SMALL_CELL}
+    hidden = set()
+    if len(small) == 1:
+        large = [name for name, n in parts.items() if n >= SMALL_CELL]
+        hidden = set(sorted(large, key=parts.__getitem__)[:1])
+    return ", ".join(
+        f"{name} not shown" if name in hidden else f"{count_words(n)} {name}" for name, n in parts.items()
+    )
+
+
+def reach_words(model: Model) -> str:
+    """How far the model speaks."""
+    card = model.card
+    last = f" It speaks of sessions up to {card.last_session} alone." if card.last_session else ""
+    return (
+        f"Enough fitted cases were in treatment before session {card.supported_session}, none before a session after "
+        f"{card.max_session}; later effects are carried on.{last}"
+    )
+
+
+def inputs(model: Model) -> tuple[tuple[str, str, str], ...]:
+    """Each feature: name, meaning, and what the fitted cases had."""
+    rows = []
+    for name in needed_features(model):
+        feature, seen = FEATURES[name], model.support.ranges.get(name)
+        if seen is not None:
+            unit = f" {feature.unit}" if feature.unit else ""
+            allowed = f"{value_words(seen.low)} to {value_words(seen.high)}{unit}"
+        else:
+            known = model.support.levels.get(name, {})
+            allowed = ", ".join(level if n else f"{level} (few)" for level, n in known.items())
+        rows.append((name, feature.meaning, allowed or "not stated"))
+    return tuple(rows)
+
+
+def output_words(model: Model) -> str:
+    """What the model gives."""
+    ends = " and ".join(model.ends)
+    return (
+        f"For one eye, the chance of each end ({ends}) by each session, from before the first session or given those "
+        "done, with ranges; no classification and no threshold."
+    )

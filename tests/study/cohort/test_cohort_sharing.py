@@ -1,0 +1,143 @@
+"""What leaves the clinic: no small count, none that can be worked out, no code of a place."""
+
+from __future__ import annotations
+
+import json
+
+import numpy as np
+import pandas as pd
+import pytest
+from scipy.optimize import linprog
+
+import retreat
+import synthetic
+from retreat.study.cohort import describe_cohort
+from retreat.study.cohort.flow import missing_agrees
+from retreat.study.cohort.keys import Key, units_agree
+from retreat.study.suppression import ranges
+from retreat.study.suppression.sourced import linked_tables
+
+COUNTS = {
+    "flow": ("cases", "eyes", "patients"),
+    "baseline": ("n", "of"),
+    "follow_up": ("n", "of"),
+    "life_table": ("at_risk", "relieved", "stopped", "censored"),
+}
+
+
+@pytest.fixture(scope="module")
+def cohort(tmp_path_factory):
+    folder = tmp_path_factory.mktemp("registry")
+    synthetic.make("registry", cases=900, truth=False).write(folder)
+    features = ["age", "eye", "size_mm", "opacity", "cornea", "lens"]
+    cases = retreat.read_cases(folder / "cases.csv")
+    return describe_cohort(cases, "core", by="site", features=features, horizon=5, resamples=100)
+
+
+@pytest.fixture(scope="module")
+def shared(cohort):
+    return cohort.shared()
+
+
+def test_no_count_from_1_to_10_is_shown(cohort, shared):
+    for name, columns in COUNTS.items():
+        for column in columns:
+            left = shared.frames[name][column].dropna()
+            assert not ((left > 0) & (left < 11)).any()
+            assert (cohort.to_frames()[name][column].dropna() > 0).any()
+
+
+def test_no_small_count_can_be_worked_out_from_all_tables_together(cohort, shared):
+    tables = cohort.tables.values()
+    keys = {key: n for table in tables for key, n in table.counts.items() if isinstance(key, Key)}
+    linked = linked_tables(tables, [*missing_agrees(cohort.flow, cohort.baseline), *units_agree(keys)])
+    hidden = np.array([key in shared.protection.hidden for key in linked.keys]) | ~linked.shown
+    low, high = ranges(linked, hidden)
+    small = (linked.values > 0) & (linked.values < 11)
+    assert small.sum() > 20
+    assert (low[small] <= 1).all()
+    assert (high[small] >= 11).all()
+    assert (low < high)[hidden & linked.shown].all()
+
+
+def test_the_life_table_alone_gives_nothing_to_one_who_subtracts(cohort, shared):
+    """An attacker of its own: everything shown of the life table and what any reader knows of one."""
+    whole, shown = (
+        frames["life_table"].set_index(["kind", "session"]) for frames in (cohort.to_frames(), shared.frames)
+    )
+    columns = ["at_risk", "relieved", "stopped", "censored", "left"]
+    kinds, last = list(dict.fromkeys(whole.index.get_level_values("kind"))), int(whole.index[-1][1])
+    places = {
+        cell: i
+        for i, cell in enumerate((kind, k, c) for kind in kinds for k in range(1, last + 2) for c in columns)
+    }
+    equations: list[dict[int, float]] = []
+    for kind in kinds:
+        for k in range(1, last + 1):
+            at = {c: places[kind, k, c] for c in columns}
+            equations.append({at["left"]: 1, at["relieved"]: -1, at["stopped"]: -1, at["censored"]: -1})
+            equations.append({at["at_risk"]: 1, at["left"]: -1, places[kind, k + 1, "at_risk"]: -1})
+    for k in range(1, last + 2):
+        for c in columns:
+            equations.append({places[kind, k, c]: -1.0 if kind == "all" else 1.0 for kind in kinds})
+    known = {
+        places[kind, k, c]: float(shown.loc[(kind, k), c])
+        for kind, k in shown.index
+        for c in columns[:-1]
+        if pd.notna(shown.loc[(kind, k), c])
+    }
+    matrix = np.zeros((len(equations), len(places)))
+    for row, equation in enumerate(equations):
+        matrix[row, list(equation)] = list(equation.values())
+    bounds = [(known.get(i, 0), known.get(i)) for i in range(len(places))]
+    n_small = 0
+    for kind, k in whole.index:
+        truth = {c: int(whole.loc[(kind, k), c]) for c in columns[:-1]}
+        truth["left"] = truth["relieved"] + truth["stopped"] + truth["censored"]
+        for c, n in truth.items():
+            if 0 < n < 11:
+                aim = np.zeros(len(places))
+                aim[places[kind, k, c]] = 1.0
+                low = linprog(aim, A_eq=matrix, b_eq=np.zeros(len(matrix)), bounds=bounds)
+                high = linprog(-aim, A_eq=matrix, b_eq=np.zeros(len(matrix)), bounds=bounds)
+                assert low.fun <= 1 + 1e-6
+                assert high.status == 3 or -high.fun >= 11 - 1e-6  # 3: nothing bounds it
+                n_small += 1
+    assert n_small > 20
+
+
+def test_numbers_that_rest_on_hidden_counts_are_hidden(shared):
+    baseline, life = shared.frames["baseline"], shared.frames["life_table"]
+    gone = baseline["n"].isna()
+    assert gone.any()
+    assert baseline.loc[gone, ["share", "mean", "sd", "median"]].isna().all(axis=None)
+    assert life.loc[life["stopped"].isna(), ["hazard_stopped", "hazard_stopped_low"]].isna().all(axis=None)
+    first = life[life["stopped"].isna() | life["relieved"].isna()].groupby("kind")["session"].min()
+    curves = shared.frames["incidence"]
+    for kind, session in first.items():
+        late = curves[(curves["kind"] == kind) & (curves["session"] >= session)]
+        assert late[["incidence", "low", "high"]].isna().all(axis=None)
+        assert late["hidden"].eq("incidence low high").all()
+
+
+def test_codes_of_sites_are_replaced_everywhere(cohort, shared):
+    text = json.dumps(shared.to_json(), allow_nan=False)
+    assert "invented_1" not in text
+    assert {"site 1", "site 2", "site 3"} <= set(shared.frames["baseline"]["group"])
+    assert set(cohort.to_frames()["baseline"]["group"]) >= {"invented_1"}
+
+
+def test_json_holds_every_table_the_rule_and_the_cautions(shared):
+    told = json.loads(json.dumps(shared.to_json(), allow_nan=False))
+    assert set(told["tables"]) == {"flow", "baseline", "differences", "follow_up", "life_table", "incidence"}
+    assert "1 to 10 are hidden" in told["suppression"]["rule"]
+    assert "invented" in told["cautions"][0]
+    assert len(told["tables"]["life_table"]) == len(shared.frames["life_table"])
+
+
+def test_a_threshold_of_1_shares_all_and_sharing_changes_nothing_at_home(cohort):
+    before = {name: frame.copy() for name, frame in cohort.to_frames().items()}
+    whole = cohort.shared(threshold=1)
+    assert all(frame["hidden"].eq("").all() for frame in whole.frames.values())
+    for name, frame in cohort.to_frames().items():
+        assert frame.equals(before[name])
