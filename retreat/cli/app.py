@@ -78,8 +78,10 @@ def _told(error: RetreatError, fault: Fault, flags: dict[str, str]) -> Fault:
 
 
 def _flags(command: click.Command) -> dict[str, str]:
-    """Names of arguments in the library, and the options that stand for them."""
-    options = {p.name or "": p.opts[0] for p in command.params if isinstance(p, click.Option)}
+    """Names of arguments in the library, and the options that stand for them; those of commands below it too."""
+    below = command.commands.values() if isinstance(command, click.Group) else ()
+    options = {name: option for one in below for name, option in _flags(one).items()}
+    options |= {p.name or "": p.opts[0] for p in command.params if isinstance(p, click.Option)}
     return options | ({"done": options["sessions"]} if "sessions" in options else {})
 
 

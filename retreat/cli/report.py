@@ -9,6 +9,7 @@ import click
 
 from retreat.cli.options import FILE, json_option, model_option, seed_option
 from retreat.cli.share import share
+from retreat.cli.study import study
 from retreat.cli.study_size import size
 
 if TYPE_CHECKING:
@@ -23,6 +24,7 @@ def command() -> None:
 
 command.add_command(size)
 command.add_command(share)
+command.add_command(study)
 
 
 @command.command(epilog="Example: retreat report priors --model core --cases cases.csv --out priors.html")

@@ -10,13 +10,14 @@ TITLE = "How many more laser sessions for this eye?"
 COME = "Of 100 eyes that come to a session"
 STEP_HEADINGS = ("Session", "Finish at it", "Bother after")
 STRIP_HEADINGS = ("Session", "Gone", "Pieces", "Bother")
-BEFORE_HEADING = "Before the first session"
+BEFORE_HEADING = "The picture before the first session"
 STOP_HEADING = "If you stop now"
 NOT_NOTED = "not noted"
 AT_START, NO_ENTRY = "Before", "–"
 STANDS = "Of 100 eyes that stand where yours stands and go on"
 USED = "The numbers use what your sessions showed."
 NOTHING_NOTED = "Nothing was noted of how your sessions went. The numbers use only how many you had."
+DOES_NOT_FIT = "What was noted does not fit this model. The numbers use only how many sessions you had."
 NOT_USED = "This model does not use how your sessions went, only how many you had."
 BOTHER_NOT_KNOWN = "How much it will bother you then is not known."
 NOT_FORECAST = "This tool does not forecast what follows."
@@ -45,7 +46,7 @@ def headline(who: str, sessions: Sequence[int], finished: Sequence[int]) -> str:
     Examples
     --------
     >>> headline(STANDS, (3, 4), (30, 45))
-    'Of 100 eyes that stand where yours stands, 30 are finished after session 3 and 45 after 4.'
+    'Of 100 eyes that stand where yours stands and go on, 30 are finished after session 3 and 45 after 4.'
     """
     later = [f"{words.count(n)} after {k}" for k, n in zip(sessions[1:], finished[1:], strict=True)]
     first = f"{words.count(finished[0])} are finished after session {sessions[0]}"
@@ -59,7 +60,7 @@ def still(who: str, done: int) -> str:
 
 def go_on_heading(session: int) -> str:
     """Heading of what the next session may bring."""
-    return f"If you have session {session}"
+    return f"After session {session}, if you go on"
 
 
 def framing(session: int, finished: int, stopped: int) -> str:
@@ -68,13 +69,12 @@ def framing(session: int, finished: int, stopped: int) -> str:
     Examples
     --------
     >>> framing(3, 43, 15)
-    'After it: 43 of 100 (43%) finished, 57 of 100 (57%) not: 42 go on and 15 stop without enough relief.'
+    '43 of 100 (43%) finished, 57 of 100 (57%) not: 42 go on and 15 stop.'
     """
     yes, no = words.count(finished), words.count(100 - finished)
-    ways = (
-        f"{words.count(100 - finished - stopped)} go on and {words.count(stopped)} stop without enough relief"
-    )
-    return f"After it: {yes} of 100 ({yes}%) finished, {no} of 100 ({no}%) not: {ways}."
+    ways = f"{words.count(100 - finished - stopped)} go on and {words.count(stopped)} stop"
+    told = f"{yes} of 100 ({yes}%) finished, {no} of 100 ({no}%) not: {ways}."
+    return told[0].upper() + told[1:]
 
 
 def bother_next(low: int, high: int, of_100: int) -> str:
@@ -95,13 +95,13 @@ def fall(points: int) -> str:
     Examples
     --------
     >>> fall(2), fall(0), fall(-1)
-    ('On average it is 2 points less than with no session.', 'On average it is about the same as with no session.', \
-'On average it is 1 point more than with no session.')
+    ('On average, 2 points less than with no session.', 'On average, about the same as with no session.', \
+'On average, 1 point more than with no session.')
     """
     if not points:
-        return "On average it is about the same as with no session."
+        return "On average, about the same as with no session."
     way = "less" if points > 0 else "more"
-    return f"On average it is {_points(abs(points))} {way} than with no session."
+    return f"On average, {_points(abs(points))} {way} than with no session."
 
 
 def passing(points: int) -> str:
@@ -110,29 +110,26 @@ def passing(points: int) -> str:
     Examples
     --------
     >>> passing(1), passing(0)
-    ('Ratings move by about 1 point by themselves.', 'Ratings move by less than 1 point by themselves.')
+    ('Ratings move about 1 point by themselves.', 'Ratings move less than 1 point by themselves.')
     """
-    return f"Ratings move by {f'about {_points(points)}' if points else 'less than 1 point'} by themselves."
+    return f"Ratings move {f'about {_points(points)}' if points else 'less than 1 point'} by themselves."
 
 
 def _points(count: int) -> str:
     return f"{count} point{'' if count == 1 else 's'}"
 
 
-def stays(bother: float, noted_after: int, done: int) -> str:
+def stays(bother: float) -> str:
     """Bother if the course ends now.
 
     Examples
     --------
-    >>> stays(5.0, 2, 2)
+    >>> stays(5.0)
     'Bother is taken to stay about as last noted: 5 of 10.'
-    >>> stays(5.0, 1, 2)
-    'Bother is taken to stay about as last noted: 5 of 10 after session 1.'
     """
     if bother != bother:
         return "Bother is taken to stay about as it is."
-    when = "" if noted_after == done else f" after session {noted_after}"
-    return f"Bother is taken to stay about as last noted: {bother:.0f} of 10{when}."
+    return f"Bother is taken to stay about as last noted: {bother:.0f} of 10."
 
 
 def at_start(who: str, done: int, by_now: int, last: int, by_last: int) -> str:
@@ -141,14 +138,10 @@ def at_start(who: str, done: int, by_now: int, last: int, by_last: int) -> str:
     Examples
     --------
     >>> at_start("Of 100 eyes like this one", 2, 55, 5, 78)
-    'The picture was: of 100 eyes like this one, 55 finished by session 2 and 78 by session 5. \
-Yours went on.'
+    'Of 100 eyes like this one, 55 finished by session 2 and 78 by 5. Yours went on.'
     """
-    whom = who[0].lower() + who[1:]
-    return (
-        f"The picture was: {whom}, {words.count(by_now)} finished by session {done} "
-        f"and {words.count(by_last)} by session {last}. Yours went on."
-    )
+    by = f"{words.count(by_now)} finished by session {done} and {words.count(by_last)} by {last}"
+    return f"{who}, {by}. Yours went on."
 
 
 def strip_caption(done: int, shown: int) -> str:
@@ -173,15 +166,15 @@ def gone(share: float) -> str:
     return f"{100 * share:.0f} of 100" if share == share else NOT_NOTED
 
 
-def lacking(names: Sequence[str], done: int) -> str:
+def lacking(names: Sequence[str]) -> str:
     """What was not noted at the last session, by the headings of the sessions so far.
 
     Examples
     --------
-    >>> lacking(("Gone", "Bother"), 2)
-    'Not noted after session 2: gone and bother.'
+    >>> lacking(("Gone", "Bother"))
+    'Not noted last time: gone and bother.'
     """
-    return f"Not noted after session {done}: {words.listed([name.lower() for name in names])}."
+    return f"Not noted last time: {words.listed([name.lower() for name in names])}."
 
 
 def rating(bother: float) -> str:
@@ -195,6 +188,6 @@ def seen_alike(n_like: str, done: int) -> str:
     Examples
     --------
     >>> seen_alike("at least 45", 2)
-    'Of these, at least 45 were like this one after 2 sessions.'
+    'Of these, at least 45 were like this one after 2.'
     """
-    return f"Of these, {n_like} were like this one after {words.sessions_words(done)}."
+    return f"Of these, {n_like} were like this one after {done}."

@@ -172,7 +172,10 @@ def _draw_scale(
     values = scale.values[end]
     here = values[first : last + 1]
     axes.plot([here.min(), here.max()], [y, y], color=colour, linestyle=line, linewidth=1.1)
-    label = textwrap.fill(scale.label, 26)
+    part = ""
+    if scale.continuous and last - first < len(values) - 1:  # one stretch of a scale that turns back
+        part = f", {scale.positions[first]:.3g} to {scale.positions[last]:.3g}"
+    label = textwrap.fill(scale.label + part, 26)
     axes.text(-2.5, y, label, ha="right", va="center", fontsize=_SMALL, linespacing=1.0)
     if _is_short(scale, end):
         axes.text(values.max() + 1.2, y, in_words(scale, end), va="center", fontsize=_SMALL - 0.5)
@@ -226,9 +229,15 @@ def _draw_contours(axes: Axes, chart: PointChart, i: int) -> None:
     chances = chart.chance(totals)[..., i]
     levels = np.round(np.arange(CONTOUR_STEP, 1.0, CONTOUR_STEP), 2)
     tens = np.isclose(np.round(10 * levels), 10 * levels)
-    for chosen, colour, line, width in ((tens, BLACK, "-", 1.1), (~tens, BLUE, "--", 0.8)):
+    for chosen, colour, line, width, up in ((tens, BLACK, "-", 1.1, 0.12), (~tens, BLUE, "--", 0.8, 0.32)):
         drawn = axes.contour(x, y, chances, levels[chosen], colors=colour, linestyles=line, linewidths=width)
-        axes.clabel(drawn, fmt=lambda v: f"{100 * v:.0f}%", fontsize=_SMALL)
+        row = int(up * (len(y) - 1))  # numbers of one kind in one row, where lines stand apart
+        places = [
+            (float(np.interp(level, chances[row], x)), float(y[row]))
+            for level in levels[chosen]
+            if chances[row, 0] < level < chances[row, -1]
+        ]
+        axes.clabel(drawn, fmt=lambda v: f"{100 * v:.0f}%", fontsize=_SMALL, manual=places)
     at = chart.example.totals
     axes.plot([at[0], at[0]], [0, at[1]], color=GREY, linewidth=0.8, linestyle=":")
     axes.plot([0, at[0]], [at[1], at[1]], color=GREY, linewidth=0.8, linestyle=":")

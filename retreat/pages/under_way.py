@@ -74,7 +74,7 @@ def under_way(
         go_on=_go_on(rows[0], outlook),
         stop=_stop(outlook),
         at_start=_at_start(model, case, sheet, done),
-        used=_used(model, outlook, lacking),
+        used=_used(model, outlook, records, lacking),
     )
     like = (
         (sheet.like[0], course_words.seen_alike(support.n_like_words, done))
@@ -149,9 +149,7 @@ def _go_on(row: Row, outlook: Outlook) -> tuple[str, ...]:
 
 
 def _stop(outlook: Outlook) -> tuple[str, ...]:
-    ending = outlook.ending_now
-    stays = course_words.stays(ending.bother, ending.noted_after, outlook.done)
-    return course_words.NOT_FORECAST, stays
+    return course_words.NOT_FORECAST, course_words.stays(outlook.ending_now.bother)
 
 
 def _at_start(model: Model, case: Mapping[str, Sequence[Any]], sheet: Sheet, done: int) -> str:
@@ -193,11 +191,13 @@ def _checked(card: ModelCard, done: int) -> bool:
     return after is not None and done in {int(k) for k in re.findall(r"\d+", after[1])}
 
 
-def _used(model: Model, outlook: Outlook, lacking: Sequence[str]) -> str:
+def _used(model: Model, outlook: Outlook, records: Records, lacking: Sequence[str]) -> str:
     if outlook.informed:
-        told = (course_words.USED, course_words.lacking(lacking, outlook.done) if lacking else "")
-        return " ".join(told).strip()
-    return course_words.NOT_USED if model.history is None else course_words.NOTHING_NOTED
+        told = course_words.lacking(lacking) if lacking else ""
+        return f"{course_words.USED} {told}".strip()
+    if model.history is None:
+        return course_words.NOT_USED
+    return course_words.DOES_NOT_FIT if records.told[0] else course_words.NOTHING_NOTED
 
 
 def _likely(model: Model, outlook: Outlook, sentence: str) -> str:

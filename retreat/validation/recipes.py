@@ -28,7 +28,7 @@ from retreat.validation.instability import Instability, instability
 from retreat.validation.landmarks import at_landmarks
 from retreat.validation.left_out import left_out
 from retreat.validation.losses import loss_sensitivity
-from retreat.validation.midcourse import AHEAD
+from retreat.validation.midcourse import AHEAD, MidCourse, decisive
 from retreat.validation.report import MeasureRow, ValidationReport
 from retreat.validation.run import NAMES, REASONS, Run
 from retreat.validation.schemes.challengers import CHALLENGERS, challenger
@@ -231,6 +231,7 @@ def validate(
         part.patient,
         ends=chosen.ends,
         beside=beside,
+        told={done: noted[told] for done, noted in course.told(chosen).items()},
         level=level,
         seed=seed,
     )
@@ -245,7 +246,8 @@ def validate(
     return ValidationReport(
         definition=chosen.name,
         method=name,
-        scheme=_scheme(folds, repeats, resamples, correction, int(patient.max()) + 1),
+        scheme=_scheme(folds, repeats, resamples, correction, int(patient.max()) + 1)
+        + _checked_after(during.mid_course, chosen.ends[0]),
         n_cases=int(told.sum()),
         n_patients=len(np.unique(part.patient)),
         n_left_out=int(len(table) - told.sum()),
@@ -294,8 +296,8 @@ def validate(
         verdict=judge(
             rows,
             comparisons,
-            during.mid_course,
-            landmarks=during.rows,
+            decisive(during.mid_course),
+            landmarks=decisive(during.rows),
             against=other.name if other else "",
             first_end=chosen.ends[0],
             limits=chosen.verdict,
@@ -355,3 +357,14 @@ def _scheme(folds: int, repeats: int, resamples: int, correction: Correction, n_
     deals = f", {repeats} times" if repeats > 1 else ""
     words = f"{folds}-fold cross-validation by patient{deals}"
     return f"{scheme_words(correction, resamples, f'{n_patients} patients')}; {words}" if resamples else words
+
+
+def _checked_after(rows: Sequence[MidCourse], first_end: str) -> str:
+    """After which sessions of a course the forecasts were looked at; a sheet reads it."""
+    seen = {
+        row.done
+        for row in rows
+        if row.end == first_end and np.isfinite([row.slope, row.observed_expected]).all()
+    }
+    after = ", ".join(str(done) for done in sorted(seen))
+    return f"; during a course after session {after}" if after else ""

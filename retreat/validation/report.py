@@ -213,7 +213,7 @@ class ValidationReport:
 
     @property
     def landmarks(self) -> pd.DataFrame:
-        """Tidy table of the forecasts during a course: done, horizon, end, n, measure, value, low, high."""
+        """Tidy table of the forecasts during a course: done, horizon, end, told, n, measure, value, low, high."""
         return landmark_table(self.at_landmarks)
 
     @property

@@ -14,9 +14,11 @@ import retreat
 import synthetic
 from retreat.definitions import read_definition
 from retreat.errors import FitError
+from retreat.features import features
 from retreat.fitting.design import read_data
 from retreat.fitting.histories.joined import records_of
 from retreat.fitting.histories.landmark import fit_stack, stacked
+from retreat.model.completion import completed
 
 LANDMARK = read_definition("landmark")
 WORDS = ("none", "few", "many")
@@ -194,6 +196,52 @@ def test_one_by_one_is_as_all_at_once_and_saving_changes_nothing(tmp_path):
     again = retreat.load(model.save(tmp_path / "clinic.retreat"))
     assert again.forecast(at, visits=seen).pmf.tobytes() == whole.tobytes()
     assert again.model_id == model.model_id
+
+
+def test_an_unknown_feature_is_averaged_over_the_eyes_that_went_on():
+    """By hand from forecasts of the completed eyes: chances of the base model weigh them."""
+    cases, visits = clinic()
+    at, seen = standing_after(3, cases, visits)
+    at, seen = at.iloc[[0]].assign(opacity=MISSING), seen[seen.case == at.case.iloc[0]]
+    model = fitted()
+    needed = features(at, dict.fromkeys(model.coding.features))
+    filled, weights = completed(needed, 0, model.case_mix, seed=model.card.seed)
+    n = len(weights)
+    whole = pd.concat([at] * n, ignore_index=True).assign(
+        case=[f"c{i}" for i in range(n)], opacity=filled["opacity"]
+    )
+    sessions = pd.concat([seen.assign(case=key) for key in whole.case], ignore_index=True)
+    one_by_one = model.forecast(whole, visits=sessions, horizon=5).pmf
+    staying = (
+        replace(model, history=None).forecast(whole.assign(sessions=0)).in_treatment[..., 2].mean(axis=0)
+    )
+
+    found = model.forecast(at, visits=seen, horizon=5).pmf[:, 0]
+
+    those_who_went_on = np.average(one_by_one, axis=1, weights=weights * staying)
+    all_at_the_start = np.average(one_by_one, axis=1, weights=weights)
+    # 32 draws of the base model stand for 300
+    np.testing.assert_allclose(found, those_who_went_on, atol=0.002)
+    assert np.abs(all_at_the_start - those_who_went_on).max() > 0.008
+
+
+def test_the_card_tells_at_how_many_landmarks_a_value_is_of_an_earlier_session():
+    cases, visits = clinic()
+    blank = visits.session.astype(int) > 1
+    names = ["cleared", "fragments", "bother"]
+    visits.loc[blank, names] = MISSING
+    model = retreat.fit(cases, "landmark", visits=visits, draws=100)
+    attended = visits[(visits.missed != "yes") & ~blank]
+    noted = attended[(attended[names] != MISSING).any(axis=1)].case
+    data = read_data(cases, LANDMARK)
+    kept = cases[data.complete]
+    had = data.sessions[data.complete]
+    later = sum(int(((had > k) & kept.case.isin(noted).to_numpy()).sum()) for k in (2, 3, 4))
+    landmarks = sum(int((had > k).sum()) for k in (1, 2, 3, 4))
+    (note,) = [n for n in model.card.notes if "without its age" in n]
+    assert note.endswith(f"so it is at {later} of {landmarks} landmarks fitted")
+    assert later > 50
+    assert "without its age" in LANDMARK.purpose
 
 
 def test_less_bother_left_brings_relief_nearer():

@@ -12,17 +12,30 @@ from hypothesis import strategies as st
 from retreat.model.history.landmark import SEEN, UNSEEN, Landmark, covariates, seen
 from retreat.model.history.records import Records, read_records
 from retreat.model.history.saved import history_of
+from retreat.model.kernel import Parameters
 
 CENTRES = (4.0, 0.3, 0.2, 5.0, 6.5)
 N_CASES, N_COLUMNS, N_STEPS, UP_TO = 6, 2, 3, 3
 few = settings(max_examples=25, deadline=None, derandomize=True)
 
 
+def of_cases(rng, *, ends=2, draws=3, spread=0.4):
+    """Draws of a model of the cases: five sessions."""
+    return Parameters(
+        spread * rng.standard_normal((draws, ends, N_COLUMNS)),
+        spread * rng.standard_normal((draws, 1, ends, 5)) - 1,
+        spread * rng.standard_normal((draws, ends)),
+        np.zeros((draws, ends)),
+    )
+
+
 def made(*, seed=1, spread=0.4, link="logit", draws=7, ends=2):
     rng = np.random.default_rng(seed)
     width = ends * (N_COLUMNS + 1 + 2 * len(SEEN) + len(UNSEEN) + N_STEPS + 1)
     values = spread * rng.standard_normal((draws, width))
-    return Landmark(values, ends, N_COLUMNS, N_STEPS, UP_TO, CENTRES, link)
+    return Landmark(
+        values, ends, N_COLUMNS, N_STEPS, UP_TO, CENTRES, link, of_cases(rng, ends=ends, spread=spread)
+    )
 
 
 def records(*, seed=1, missing=0.3, done=(1, 1, 2, 3, 5, 4)):
@@ -160,6 +173,45 @@ def test_landmarks_beyond_the_last_take_its_effect():
     np.testing.assert_allclose(first[..., UP_TO:6], last[..., UP_TO + 2 :], atol=1e-14)
 
 
+def test_completions_count_by_the_chance_that_such_an_eye_got_so_far():
+    part, one = made(), records(done=(3,) * N_CASES).rows(np.zeros(N_CASES, dtype=int))
+    X = 6 * columns()  # six completions of one eye
+
+    to_come, left = part.pmf_after(X, one, horizon=6, n_ends=2, alike=N_CASES)
+
+    by_hand = np.zeros(N_CASES)
+    base = part.reaching
+    for i in range(N_CASES):
+        for draw in range(base.n_draws):
+            staying = 1.0
+            for k in range(3):
+                eta = base.coefficients[draw] @ X[i] + base.session_effects[draw, 0, :, k]
+                staying /= 1 + np.exp(eta + base.operator_effect[draw]).sum()
+            by_hand[i] += staying / base.n_draws
+    assert by_hand.max() > 1.5 * by_hand.min()
+    for draw in left:
+        np.testing.assert_allclose(draw, by_hand / by_hand.max(), rtol=1e-12)
+    alone, _ = part.pmf_after(X, one, horizon=6, n_ends=2)
+    np.testing.assert_allclose(to_come, alone * left[:, :, None, None], rtol=1e-12)
+
+
+def test_each_case_has_its_own_likeliest_completion():
+    part, known = made(), records(done=(2,) * N_CASES)
+    pairs = known.rows(np.array([0, 0, 1, 1, 2, 2]))
+    _, left = part.pmf_after(columns(), pairs, horizon=6, n_ends=2, alike=2)
+    assert (left.reshape(-1, 3, 2).max(axis=2) == 1).all()
+    assert (left.reshape(-1, 3, 2).min(axis=2) < 1).all()
+
+
+def test_where_no_completion_could_have_got_so_far_all_count_alike():
+    part = made()
+    certain = replace(part.reaching, session_effects=np.full((3, 1, 2, 5), 400.0))
+    part = replace(part, reaching=certain)
+    one = records(done=(3,) * N_CASES).rows(np.zeros(N_CASES, dtype=int))
+    _, left = part.pmf_after(columns(), one, horizon=6, n_ends=2, alike=N_CASES)
+    assert (left == 1).all()
+
+
 def test_saving_and_reading_back_is_the_identity():
     part = made(link="cloglog")
     again = history_of(part.to_json(), part.values)
@@ -167,6 +219,29 @@ def test_saving_and_reading_back_is_the_identity():
     known = records()
     a, b = (one.pmf_after(columns(), known, horizon=6, n_ends=2)[0] for one in (part, again))
     assert a.tobytes() == b.tobytes()
+    a, b = (one.pmf_after(columns(), known, horizon=6, n_ends=2, alike=2)[1] for one in (part, again))
+    assert a.tobytes() == b.tobytes()
+
+
+@pytest.mark.parametrize(
+    ("name", "value"),
+    [
+        ("coefficients", np.zeros((3, 2, N_COLUMNS + 1))),
+        ("coefficients", np.zeros((0, 2, N_COLUMNS))),
+        ("session_effects", np.zeros((3, 2, 2, 5))),
+        ("session_effects", np.zeros((3, 1, 2, 0))),
+        ("operator_effect", np.zeros((3, 3))),
+        ("patient_loading", np.zeros((1, 2))),
+        ("never", np.zeros(2)),
+        ("never", np.array([np.nan])),
+    ],
+)
+def test_a_model_of_the_cases_that_does_not_fit_is_refused(name, value):
+    part = made()
+    saved = part.to_json()
+    saved["reaching"] = saved["reaching"] | {name: value.tolist() if value.size else value}
+    with pytest.raises(ValueError, match="who gets so far"):
+        Landmark.from_json(saved, part.values)
 
 
 def test_thinning_keeps_the_draws_asked_for():

@@ -165,6 +165,14 @@ def test_the_predictive_interval_of_bother_is_that_of_its_normal_on_the_logit_sc
     # 32 strata of the normal for each draw: the tails of a stratum are a twentieth of a point wide
     assert found.bother_next.low == pytest.approx(tenth, abs=0.08)
     assert found.bother_next.high == pytest.approx(nine_tenths, abs=0.08)
+    # rated again without it, the eye stands where two sessions left it
+    removed = 2 * r
+    share = 1 - np.exp(-removed)
+    middle = 0.2 + 0.6 * logit_of_bother(np.array(8.0)) - 0.5 * (removed - REMOVED) - 0.8 * (share - SHARE)
+    tenth, nine_tenths = bother_of_logit(middle + sd * np.array([-1.2816, 1.2816]))
+    assert found.bother_again is not None
+    assert found.bother_again.low == pytest.approx(tenth, abs=0.08)
+    assert found.bother_again.high == pytest.approx(nine_tenths, abs=0.08)
 
 
 # a part whose sessions remove nothing and change nothing; fragments weigh so much that a change would be seen
@@ -181,7 +189,7 @@ def idle(**changes: Any) -> Model:
     return replace(blind(), history=made_progress(len(blind().coding.names), 40, **IDLE | changes))
 
 
-def bad_day(sessions: int, last: float = 8.0, pieces: str = "few") -> dict[str, Any]:
+def bad_day(sessions: int, last: float = 10.0, pieces: str = "few") -> dict[str, Any]:
     """Sessions that removed nothing, and at the last of them a high rating."""
     noted = {"cleared": [0.0] * sessions, "fragments": [pieces] * sessions, "bother": [5.0] * sessions}
     noted["bother"][-1] = last
@@ -196,7 +204,7 @@ def test_a_session_is_not_credited_with_the_return_from_a_bad_day(sessions: int,
     found = model.outlook({**EYE, "sessions": [sessions]}, bad_day(sessions, pieces=pieces))
     assert found.bother_next is not None
     assert found.fall_next is not None
-    assert found.bother_next.estimate < 7.5  # the rating returns, session or not
+    assert found.bother_next.estimate < 9.6  # the rating returns, session or not
     fall = found.fall_next
     assert (fall.estimate, fall.low, fall.high) == pytest.approx((0, 0, 0), abs=1e-3)
 
@@ -206,16 +214,16 @@ def test_without_a_session_the_fragments_stay(code: int):
     sessions = 2
     # a session leads to the same count for sure: again nothing is left of it
     n = len(blind().coding.names)
-    part = made_progress(n, 40, **IDLE)
+    part = made_progress(n, 40, off=0.0, **IDLE)
     parameters = dict(part.parameters) | {"fragments": np.broadcast_to(np.eye(3)[code], (40, 4, 3))}
     stays = replace(blind(), history=replace(part, values=pack(parameters)))
     visits = bad_day(sessions, pieces=FRAGMENTS[code])
-    same, moves = (model.outlook({**EYE, "sessions": [sessions]}, visits) for model in (stays, idle()))
+    same, moves = (model.outlook({**EYE, "sessions": [sessions]}, visits) for model in (stays, idle(off=0.0)))
     assert same.fall_next is not None
     assert same.fall_next.estimate == pytest.approx(0, abs=0.02)
     assert same.bother_again is not None
     assert moves.bother_again is not None
-    assert moves.bother_again.estimate == pytest.approx(same.bother_again.estimate, abs=1e-9)
+    assert moves.bother_again.estimate == pytest.approx(same.bother_again.estimate, abs=0.02)
     assert moves.bother_next is not None
     assert abs(moves.bother_next.estimate - moves.bother_again.estimate) > 0.1
 

@@ -12,9 +12,20 @@ from hypothesis import strategies as st
 from made_models import invented_cases, made_model
 
 from retreat.definitions import LAST_SESSION, read_definition, shipped
+from retreat.definitions.entries import Verdict as Limits
 from retreat.validation import brier_at, calibration_at, concordance_at, log_score, scaled_brier_at
 from retreat.validation._checked import courses
-from retreat.validation.landmarks import AGREEMENT, DIFFERENCE, LOG_SCORE, SCORES, LandmarkRow, at_landmarks
+from retreat.validation.landmarks import (
+    AGREEMENT,
+    DIFFERENCE,
+    LOG_SCORE,
+    SCORES,
+    LandmarkRow,
+    at_landmarks,
+    landmark_table,
+)
+from retreat.validation.midcourse import decisive
+from retreat.validation.verdict import judge
 
 ENDS = ("relieved", "stopped")
 few = settings(max_examples=12, deadline=None, derandomize=True)
@@ -42,12 +53,19 @@ def two_ahead(hazard: np.ndarray) -> np.ndarray:
     return np.stack([hazard, hazard + staying * hazard], axis=-1)
 
 
-def row(rows: tuple[LandmarkRow, ...], done: int, horizon: int, measure: str, end: str = "relieved") -> Any:
+def row(
+    rows: tuple[LandmarkRow, ...],
+    done: int,
+    horizon: int,
+    measure: str,
+    end: str = "relieved",
+    told: str = "all",
+) -> Any:
     (found,) = [
         r
         for r in rows
-        if (r.done, r.horizon, r.measure, r.end)
-        == (done, horizon, measure, end if measure not in (LOG_SCORE, DIFFERENCE) else "")
+        if (r.done, r.horizon, r.measure, r.end, r.told)
+        == (done, horizon, measure, end if measure not in (LOG_SCORE, DIFFERENCE) else "", told)
     ]
     return found
 
@@ -163,6 +181,90 @@ def test_cases_without_a_forecast_are_left_out_counted_and_told() -> None:
     assert row(found.rows, 1, 3, "slope").n == len(on) - 5
     assert row(found.rows, 1, 3, DIFFERENCE).n == len(on) - 8
     assert found.notes == (f"5 of {len(on)} cases that went on after session 1 have no forecast then",)
+
+
+def test_eyes_that_sessions_told_of_are_looked_at_by_themselves_too() -> None:
+    hazard, seen, patient = clinic(600)
+    p = two_ahead(hazard)
+    blunt = two_ahead(np.broadcast_to(hazard.mean(axis=0), hazard.shape))
+    noted = np.random.default_rng(4).random(600) < 0.4
+
+    found = at_landmarks({0: p, 1: p}, seen, patient, ends=ENDS, beside={0: blunt, 1: blunt}, told={1: noted})
+
+    whole = at_landmarks({0: p, 1: p}, seen, patient, ends=ENDS, beside={0: blunt, 1: blunt})
+    part = at_landmarks(
+        {1: p[noted]}, seen_of(seen, noted), patient[noted], ends=ENDS, beside={1: blunt[noted]}
+    )
+    for looks in ("rows", "mid_course"):
+        mine = [replace(r, told="all") for r in getattr(found, looks) if r.told == "told"]
+        # as text: NaN is not itself
+        assert str([r for r in getattr(found, looks) if r.told == "all"]) == str([*getattr(whole, looks)])
+        assert str(mine) == str([*getattr(part, looks)])
+    assert {r.n for r in part.mid_course} == {int((noted & (seen.sessions > 1)).sum())}
+    table = landmark_table(found.rows)
+    assert list(table.columns[:5]) == ["done", "horizon", "end", "told", "n"]
+    assert set(table["told"]) == {"all", "told"}
+
+
+def seen_of(seen: Any, rows: np.ndarray) -> Any:
+    return courses(seen.sessions[rows], seen.ending[rows], n_ends=2)
+
+
+def test_a_model_wrong_where_it_was_told_does_not_pass_on_the_eyes_it_was_told_nothing_of() -> None:
+    hazard, seen, patient = clinic(2000)
+    noted = np.random.default_rng(5).random(2000) < 0.15
+    p = two_ahead(hazard)
+    p[noted] = two_ahead(hazard[noted] / 3)  # what it learned of a session misleads it
+
+    found = at_landmarks({1: p}, seen, patient, ends=ENDS, beside={1: two_ahead(hazard)}, told={1: noted})
+
+    def verdict(*, mid_course: Any, landmarks: Any) -> tuple[str, ...]:
+        given: dict[str, Any] = {"limits": Limits(), "n_cases": 2000, "failed": 0.0, "table_due": False}
+        return judge(
+            (), (), mid_course, first_end="relieved", landmarks=landmarks, against="core", **given
+        ).reasons
+
+    mixed = tuple(r for r in found.mid_course if r.told == "all")
+    words = "the observed/expected of relieved by session 3"
+    assert not any(words in reason for reason in verdict(mid_course=mixed, landmarks=()))
+    judged = verdict(mid_course=decisive(found.mid_course), landmarks=decisive(found.rows))
+    assert sum(words in reason for reason in judged) == 1
+    gap = row(found.rows, 1, 3, DIFFERENCE, told="told")
+    assert f"log score lower by {gap.value:.3f}" in " ".join(judged)
+    assert gap.value > 3 * row(found.rows, 1, 3, DIFFERENCE).value > 0
+
+
+@pytest.mark.parametrize(("n", "rests_on"), [(19, "all"), (20, "told")])
+def test_a_verdict_rests_on_the_eyes_told_of_where_they_are_enough(n: int, rests_on: str) -> None:
+    hazard, seen, patient = clinic(300)
+    on = np.flatnonzero(seen.sessions > 1)
+    noted = np.zeros(300, dtype=bool)
+    noted[on[:n]] = True
+
+    found = at_landmarks({1: two_ahead(hazard)}, seen, patient, ends=ENDS, told={1: noted})
+
+    assert {r.told for r in decisive(found.rows)} == {rests_on}
+    assert {r.told for r in decisive(found.mid_course)} == {rests_on}
+    assert row(found.rows, 1, 3, LOG_SCORE, told="told").n == n
+    few_told = (
+        f"19 of {len(on)} cases that went on after session 1 had something noted: the verdict there rests on all, "
+        "most of them forecast as by a model that knows no visits"
+    )
+    assert found.notes == (() if rests_on == "told" else (few_told,))
+    if rests_on == "all":
+        why = "19 cases with something noted went on after session 1, at least 20 needed"
+        assert {r.reason for r in found.rows if r.told == "told"} == {why}
+
+
+def test_where_sessions_told_of_every_eye_both_looks_are_one() -> None:
+    hazard, seen, patient = clinic(200)
+
+    found = at_landmarks({1: two_ahead(hazard)}, seen, patient, ends=ENDS, told={1: seen.sessions > 0})
+
+    half = len(found.rows) // 2
+    assert str(found.rows[half:]) == str(tuple(replace(r, told="told") for r in found.rows[:half]))
+    assert [r.told for r in found.mid_course] == ["all", "all", "told", "told"]
+    assert found.notes == ()
 
 
 def test_forecasts_from_before_the_first_session_are_no_part_of_a_course() -> None:

@@ -22,6 +22,7 @@ from retreat.pages.calibration import summary_lines
 from retreat.pages.landmarks import during_a_course
 from retreat.tables import as_cases, as_visits
 from retreat.validation.landmarks import DIFFERENCE, LandmarkRow
+from retreat.validation.midcourse import decisive
 from retreat.validation.schemes.folds import HeldOut
 from retreat.validation.schemes.landmark_refits import DRAWS, Known, LandmarkRefits, parted
 from retreat.validation.schemes.recipe_refits import RecipeRefits
@@ -87,7 +88,7 @@ def later(refits: LandmarkRefits, weights: np.ndarray) -> dict[int, np.ndarray]:
 def test_the_table_is_tidy_and_has_every_landmark_horizon_and_measure(learning: Any) -> None:
     table = learning.landmarks
 
-    assert list(table.columns) == ["done", "horizon", "end", "n", "measure", "value", "low", "high"]
+    assert list(table.columns) == ["done", "horizon", "end", "told", "n", "measure", "value", "low", "high"]
     # with a history the landmarks are 0 to 3 unless others are named, and the score is held against core
     assert set(zip(table["done"], table["horizon"], strict=True)) == {(k, k + h) for k in AT for h in (1, 2)}
     assert set(table["measure"]) == {
@@ -95,11 +96,50 @@ def test_the_table_is_tidy_and_has_every_landmark_horizon_and_measure(learning: 
         *("brier_at", "scaled_brier_at", "concordance_at", "log_score", "log_score_difference"),
     }
     assert learning.against == "core"
+    assert set(zip(table["done"], table["told"], strict=True)) == {
+        *((k, "all") for k in AT),
+        *((k, "told") for k in AT[1:]),
+    }
     went_on = table.groupby("done")["n"].max()
     assert went_on.is_monotonic_decreasing
     told = table.dropna(subset=["low"])
     assert (told["low"] <= told["value"]).all()
     assert (told["value"] <= told["high"]).all()
+
+
+def test_a_model_that_learns_from_sessions_is_judged_on_the_eyes_they_told_of(
+    tables: Any, monkeypatch: Any
+) -> None:
+    judged: list[Any] = []
+
+    def keeping(rows: Any, comparisons: Any, mid_course: Any, **given: Any) -> Any:
+        judged.extend((mid_course, given["landmarks"]))
+        return judge(rows, comparisons, mid_course, **given)
+
+    monkeypatch.setattr("retreat.validation.recipes.judge", keeping)
+    cases, visits = tables
+    kept = set(cases["case"][np.arange(len(cases)) % 2 == 0])
+    some = visits.copy()
+    some.loc[~some["case"].isin(kept), ["cleared", "bother"]] = np.nan
+    some.loc[~some["case"].isin(kept), "fragments"] = "not_recorded"
+    report = retreat.validate(cases, "landmark", visits=some, folds=3, at=(1, 3), challengers=())
+
+    n = {(r.done, r.told): r.n for r in report.mid_course}
+    assert n[1, "told"] >= 20 > n[3, "told"]
+    assert 0.3 * n[1, "all"] < n[1, "told"] < 0.7 * n[1, "all"]
+    assert {(r.done, r.told) for r in decisive(report.mid_course)} == {(1, "told"), (3, "all")}
+    assert [str(one) for one in judged] == [
+        str(decisive(of)) for of in (report.mid_course, report.at_landmarks)
+    ]
+    assert [note for note in report.notes if "had something noted" in note and "session 3" in note]
+    (line,) = [line for line in summary_lines(report) if line.startswith("after 1 session, ")]
+    assert line.startswith(f"after 1 session, {n[1, 'told']} eyes, something noted: relieved by session 3")
+
+
+def test_a_model_that_knows_no_visits_has_no_eyes_told_of(tables: Any, blind: Any) -> None:
+    assert {r.told for r in blind.at_landmarks} == {"all"}
+    report = retreat.validate(tables[0], "core", visits=tables[1], folds=3, at=(1,), challengers=())
+    assert {r.told for r in report.at_landmarks} == {"all"}
 
 
 def test_at_0_the_measures_are_those_of_the_ordinary_folds(blind: Any, plain: Any) -> None:
@@ -337,8 +377,14 @@ def test_the_page_shows_every_landmark_and_no_bare_nan(learning: Any) -> None:
         "Log score during a course, lower is better",
     ]
     measures, scores = list(tables.values())[1:]
-    assert len(measures) == 1 + 4 * 2 * 2  # landmarks, ends, horizons
-    assert "relieved by session 2, after 1 had" in [row[0] for row in measures]
+    assert len(measures) == 1 + (4 + 3) * 2 * 2  # landmarks, of all and of those told of; ends, horizons
+    for first in (
+        "relieved by session 2, after 1 had",
+        "relieved by session 2, after 1 had, something noted",
+    ):
+        assert [row[0] for row in measures].count(first) == 1
+    assert len(scores) == 1 + (4 + 3) * 2
+    assert any("something noted" in text for text in section.paragraphs)
     assert scores[0][-1] == "Less that of core"
     assert not [cell for rows in tables.values() for row in rows for cell in row if "nan" in cell.split()]
     (figure,) = section.figures
@@ -362,8 +408,9 @@ def test_the_terminal_tells_each_landmark_and_who_forecasts_better(learning: Any
     lines = summary_lines(learning)
 
     (after_1,) = [line for line in lines if line.startswith("after 1 session, ")]
-    assert "eyes: relieved by session 3: observed/expected " in after_1
-    assert any(line.startswith("After 1 session, to session 3,") and "core" in line for line in lines)
+    assert "eyes, something noted: relieved by session 3: observed/expected " in after_1
+    start = "After 1 session, to session 3, something noted,"
+    assert any(line.startswith(start) and "core" in line for line in lines)
 
 
 def test_the_json_is_strict_and_holds_the_landmarks(learning: Any) -> None:
@@ -371,6 +418,6 @@ def test_the_json_is_strict_and_holds_the_landmarks(learning: Any) -> None:
 
     assert again["against"] == "core"
     assert len(again["landmarks"]) == len(learning.at_landmarks)
-    assert {"done", "horizon", "end", "n", "measure", "value", "low", "high", "reason"} == set(
-        again["landmarks"][0]
-    )
+    fields = {"done", "horizon", "end", "n", "measure", "value", "low", "high", "reason", "told"}
+    assert set(again["landmarks"][0]) == fields
+    assert "told" in again["mid_course"][0]

@@ -82,7 +82,7 @@ def test_both_schemes_agree_within_their_intervals(by_folds, by_bootstrap):
 
 
 def test_the_report_says_how_and_on_whom(by_folds, by_bootstrap):
-    assert by_folds.scheme == "4-fold cross-validation by patient"
+    assert by_folds.scheme == "4-fold cross-validation by patient; during a course after session 1, 2"
     assert by_bootstrap.scheme.startswith("Harrell's optimism bootstrap, 24 resamples of ")
     assert by_folds.n_cases + by_folds.n_left_out == 260
     assert by_folds.invented

@@ -17,7 +17,7 @@ from retreat.model.history.outlook import CAUTIONS, EndingNow, Estimate, Further
 from retreat.model.history.progress import Progress
 from retreat.model.history.records import Records, read_records
 from retreat.model.history.standing_still import rated_again
-from retreat.model.request import sessions_done
+from retreat.model.request import RECORDS_DISAGREE, sessions_done
 
 if TYPE_CHECKING:
     from retreat.model.fitted import Model
@@ -74,7 +74,8 @@ def outlook_of(
         what = f"{forecast.horizon}, and {done} sessions are done"
         raise FitError(Fault("horizon", what, f"at least {done + 1}", "look at a later session"))
     records = read_records(new_case, visits, forecast.done)
-    informed = model.history is not None and bool(records.told[0])
+    fits = RECORDS_DISAGREE not in forecast.notes[0]
+    informed = model.history is not None and bool(records.told[0]) and fits
     bother = None
     if informed and isinstance(model.history, Progress):
         bother = bother_ahead(model, model.history, new_case, records, horizon=forecast.horizon)
@@ -85,7 +86,7 @@ def outlook_of(
         informed=informed,
         level=level,
         predictive=predictive,
-        silent=_silent(model, records),
+        silent=_silent(model, records, fits=fits),
     )
 
 
@@ -248,9 +249,11 @@ def _estimate(values: FloatArray, weights: FloatArray, tails: tuple[float, float
     return Estimate(float(values @ weights), float(low), float(high))
 
 
-def _silent(model: Model, records: Records) -> str:
+def _silent(model: Model, records: Records, *, fits: bool) -> str:
     if not isinstance(model.history, Progress):
         return "this model does not forecast it"
+    if not fits:
+        return "what was noted of the sessions does not fit this model"
     return "" if records.told[0] else "nothing is noted of the sessions"
 
 

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from retreat.model.history import particles
 from retreat.model.history.noise import noise_of
-from retreat.model.history.progress import Progress
+from retreat.model.history.progress import Progress, pack
 from retreat.model.history.records import Records
 from retreat.model.history.state import STEPS
 
@@ -50,30 +50,22 @@ def rated_again(part: Progress, X: FloatArray, records: Records, *, horizon: int
     luck, pieces = noise.luck.copy(), noise.pieces.copy()
     luck[:, :, done] = _NO_LUCK
     pieces[:, :, done] = _staying(part.parameters["fragments"], int(records.fragments[0, done - 1]))[:, None]
-    same_age = part.parameters["bother_session"].copy()
-    if done <= STEPS:  # later sessions share their effect already
-        same_age[:, done - 1] = 0.0
     noise = replace(noise, luck=luck, pieces=pieces)
     found = particles.Bother.blank(len(X), done + 1, noise)
-    particles.courses(
-        {**part.parameters, "bother_session": same_age},
-        X - np.asarray(part.centre),
-        records,
-        energy=_about(records.energy_mj, part.energy_centre),
-        pulses=_about(records.pulses, part.pulses_centre),
-        horizon=done + 1,
-        noise=noise,
-        bother=found,
-    )
+    _no_older(part, done)._run(X, records, done + 1, noise, found)
     return found.following
+
+
+def _no_older(part: Progress, done: int) -> Progress:
+    """The part with the bother of the next session at the level of the last; sessions had are left as they are."""
+    if done > STEPS:  # later sessions share a level already
+        return part
+    steps = part.parameters["bother_session"].copy()
+    steps[:, done - 1] = 0.0
+    return replace(part, values=pack({**part.parameters, "bother_session": steps}))
 
 
 def _staying(moves: FloatArray, count: int) -> FloatArray:
     """Uniform number of each draw that leads from a count of fragments to the same."""
-    if count == 1:
-        return np.asarray(moves[:, 1 + count, :2].sum(axis=-1))
-    return np.full(len(moves), _ABOVE if count else _BELOW)
-
-
-def _about(values: FloatArray, centre: float) -> FloatArray:
-    return np.log(np.where(values > 0.0, values, np.nan)) - centre
+    none, few = moves[:, 1 + count, 0], moves[:, 1 + count, 1]
+    return (np.full(len(moves), _BELOW), none + few / 2.0, np.full(len(moves), _ABOVE))[count]

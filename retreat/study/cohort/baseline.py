@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from retreat.features import FEATURES
-from retreat.study.cohort.keys import ALL, KNOWN, MISSING, Key, Unit, of_group, splits, units_agree
+from retreat.study.cohort.keys import ALL, KNOWN, MISSING, Key, Told, Unit, of_group, splits, units_agree
 from retreat.study.cohort.studied import OF_PATIENT, BoolArray, Studied, known
 from retreat.study.suppression.linked import Relation, adds_up
 from retreat.study.suppression.sourced import Sourced
@@ -46,7 +46,8 @@ def baseline_table(seen: Studied) -> Sourced:
         counts |= {n: line["n"], of: line["of"]}
         rows.append(line)
         sources.append((n, of))
-    relations = (*_within(seen, groups, counts), *_across(seen, counts), *units_agree(counts))
+    within = tuple(_within(seen, groups, counts))
+    told = _across(seen, counts) | units_agree(counts)
     both = tuple(sources)
     return Sourced(
         pd.DataFrame(rows, columns=list(_COLUMNS)),
@@ -56,8 +57,8 @@ def baseline_table(seen: Studied) -> Sourced:
             "share": both,
             **{name: tuple((n,) for n, _ in both) for name in STATISTICS},
         },
-        dict(counts),
-        relations,
+        {**counts, **told.counts},
+        (*within, *told.relations),
     )
 
 
@@ -141,8 +142,10 @@ def _within(seen: Studied, groups: tuple[str, ...], counts: dict[Key, int]) -> I
                 yield adds_up(told, [whole.and_(name, level) for level in levels_of(name)])
 
 
-def _across(seen: Studied, counts: dict[Key, int]) -> Iterator[Relation]:
+def _across(seen: Studied, counts: dict[Key, int]) -> Told:
     """What holds between a count of all and those of the groups."""
+    told = Told()
     totals = [key for key in counts if not any(name == seen.by for name, _ in key.of)]
     for total in totals:
-        yield from splits(total, [total.and_(seen.by, group) for group in seen.groups])
+        told |= splits(total, [total.and_(seen.by, group) for group in seen.groups], counts, among=seen.by)
+    return told

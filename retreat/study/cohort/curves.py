@@ -16,19 +16,25 @@ from retreat.study.cohort.leaving import (
     left_at,
     reached,
 )
-from retreat.study.cohort.studied import ENDS
+from retreat.study.cohort.studied import ENDS, IntArray
 from retreat.study.suppression.sourced import Sourced
+from retreat.validation._spread import wilson
 from retreat.validation.observed import product_limit
 
 STATES = (*ENDS, "in_treatment")
 _ESTIMATES = ("incidence", "low", "high")
+# a standard deviation below this is rounding
+_NO_SPREAD = 1e-9
 
 
 def incidence_table(found: Leaving) -> Sourced:
     """Aalen and Johansen's estimate of each end and of still being in treatment, by kind.
 
-    Intervals are percentiles over samples of whole patients, so that two eyes of a patient do not count as two
-    patients (Davison and Hinkley 1997). Samples in which nobody reached a session are left out of it.
+    Intervals are symmetric on the scale of log odds, with the variance over samples of whole patients, so that two eyes
+    of a patient do not count as two patients (Davison and Hinkley 1997), and the quantile of t with one less than the
+    patients, since a variance from few is itself in doubt. Samples in which nobody reached a session are left out of
+    it. An estimate that is the same in all samples, such as 0 events of 103, has Wilson's interval, with as many cases
+    as patients still in treatment at the session or with a case that ended before.
 
     Parameters
     ----------
@@ -51,7 +57,8 @@ def incidence_table(found: Leaving) -> Sourced:
     sources: list[tuple[Key, ...]] = []
     for place, kind in enumerate(found.kinds):
         shares = _shares(found.counts[place])  # (states, horizon)
-        low, high = _percentiles(_shares(found.resampled[:, place]), found.level)
+        sampled = _shares(found.resampled[:, place])
+        low, high = _intervals(shares, sampled, found.patients_known[place], found.level)
         key = of_group("cases", found.by, kind)
         for i, state in enumerate(STATES):
             for k in range(1, found.horizon + 1):
@@ -79,15 +86,29 @@ def _shares(counts: FloatArray) -> FloatArray:
     return np.where(unknown[..., None, :], np.nan, shares)
 
 
-def _percentiles(shares: FloatArray, level: float) -> tuple[FloatArray, FloatArray]:
-    """Percentiles over samples, shape (states, horizon); NaN where no sample reached."""
-    lowest, highest = np.full(shares.shape[1:], np.nan), np.full(shares.shape[1:], np.nan)
-    for k in range(shares.shape[-1]):
-        there = shares[~np.isnan(shares[:, 0, k]), :, k]
-        if len(there):
-            tails = ((1.0 - level) / 2.0, (1.0 + level) / 2.0)
-            lowest[:, k], highest[:, k] = np.quantile(there, tails, axis=0)
-    return lowest, highest
+def _intervals(
+    shares: FloatArray, sampled: FloatArray, patients: IntArray, level: float
+) -> tuple[FloatArray, FloatArray]:
+    """Interval of each share, shape (states, horizon); NaN where the share is."""
+    low, high = np.full(shares.shape, np.nan), np.full(shares.shape, np.nan)
+    for place in np.argwhere(~np.isnan(shares)):
+        at = tuple(place)
+        values = sampled[(slice(None), *at)]
+        low[at], high[at] = _interval(float(shares[at]), values[~np.isnan(values)], int(patients[at[1]]), level)
+    return low, high
+
+
+def _interval(share: float, sampled: FloatArray, patients: int, level: float) -> tuple[float, float]:
+    spread = float(np.std(sampled, ddof=1)) if len(sampled) > 1 else 0.0
+    if spread < _NO_SPREAD or patients < 2:
+        return wilson(min(max(share, 0.0), 1.0), patients, level)
+    from scipy.special import expit, logit, stdtrit  # heavy: only where a cohort is described
+
+    # samples of n spread by n - 1 of n parts of what they stand for
+    error = spread * np.sqrt(patients / (patients - 1.0)) / (share * (1.0 - share))
+    reach = float(stdtrit(patients - 1.0, 0.5 + level / 2.0)) * error
+    middle = logit(share)
+    return float(expit(middle - reach)), float(expit(middle + reach))
 
 
 def _until(kind: Key, session: int) -> tuple[Key, ...]:

@@ -76,13 +76,14 @@ def flow_of_records(cases: pd.DataFrame, definition: Definition | None) -> Sourc
     sources: dict[str, tuple[tuple[Key, ...], ...]] = {
         unit: tuple((key.counted_in(unit),) for _, _, _, key in steps) for unit in UNITS
     }
-    relations: list[Relation] = []
+    told = units_agree(counts)
     outer = [Key("cases"), *([] if begun.all() else [not_begun])]
     for unit in UNITS:
-        relations += splits(total.counted_in(unit), [key.counted_in(unit) for key in outer])
+        begun_or_not = [key.counted_in(unit) for key in outer]
+        told |= splits(total.counted_in(unit), begun_or_not, counts, among="begun")
         inner = [key.counted_in(unit) for key in (*left_out.values(), rest)]
-        relations += splits(Key(unit), inner)
-    return Sourced(frame, sources, dict(counts), (*relations, *units_agree(counts)))
+        told |= splits(Key(unit), inner, counts, among="left out for")
+    return Sourced(frame, sources, {**counts, **told.counts}, tuple(told.relations))
 
 
 def missing_agrees(flow: Sourced, table: Sourced) -> list[Relation]:

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from retreat.study.cohort.keys import Key, splits
+from retreat.study.cohort.keys import Key
 from retreat.study.cohort.last_contact import last_contact
 from retreat.study.cohort.leaving import STANDING, Leaving, leaving_counts, leaving_relations, reached
 from retreat.study.cohort.life_table import followed_keys, followed_past
@@ -75,7 +75,7 @@ def follow_up_table(
     if standing:
         parts = {name: ended[0].and_("standing", name) for name in standing}
         counts |= {parts[name]: int(rows_.sum()) for name, rows_ in standing.items()}
-        relations += splits(ended[0], parts.values())
+        relations.append(adds_up(ended[0], parts.values()))
         rows += [_share("standing", name, key, ended[0], counts) for name, key in parts.items()]
     rows += [({"what": "started", "level": word, "value": year}, {}) for word, year in _years(begun)]
     frame = pd.DataFrame([row for row, _ in rows], columns=list(_COLUMNS)).fillna({"level": ""})

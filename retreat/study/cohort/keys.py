@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping
-from dataclasses import dataclass
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field
 from typing import Literal
 
 from retreat.study.suppression.linked import Relation, adds_up, at_least
 
 Unit = Literal["cases", "eyes", "patients", "sessions"]
+# what the difference of two counts in different units tells, and what the groups of one count hold more than once
+Difference = Literal["second eyes", "repeat cases", "further cases", "eyes again", "patients again"]
 MISSING, KNOWN, ALL = "missing", "known", "all"
 
 
@@ -18,13 +20,13 @@ class Key:
 
     Parameters
     ----------
-    unit : {"cases", "eyes", "patients", "sessions"}
+    unit : {"cases", "eyes", "patients", "sessions"} or a difference of these
         What is counted; an eye or a patient counts once if any of its cases is meant.
     of : frozenset of (str, str)
         What is true of them; nothing stands for all cases that have begun.
     """
 
-    unit: Unit
+    unit: Unit | Difference
     of: frozenset[tuple[str, str]] = frozenset()
 
     def and_(self, name: str, level: object) -> Key:
@@ -37,7 +39,7 @@ class Key:
         """
         return Key(self.unit, self.of | {(name, str(level))})
 
-    def counted_in(self, unit: Unit) -> Key:
+    def counted_in(self, unit: Unit | Difference) -> Key:
         """The same in another unit."""
         return Key(unit, self.of)
 
@@ -51,24 +53,81 @@ def of_group(unit: Unit, by: str, group: str) -> Key:
     return Key(unit) if group == ALL else Key(unit).and_(by, group)
 
 
-def splits(total: Key, parts: Iterable[Key]) -> Iterator[Relation]:
-    """What holds of groups that share no case: cases add up, a patient or an eye may be in several."""
+@dataclass(frozen=True)
+class Told:
+    """What subtracting gives of counts, and what holds between all of them.
+
+    Parameters
+    ----------
+    counts : dict of Key to int
+        Differences that no table shows; a small one is protected like any other count.
+    relations : list of Relation
+        Between these and the counts they come from.
+    """
+
+    counts: dict[Key, int] = field(default_factory=dict)
+    relations: list[Relation] = field(default_factory=list)
+
+    def __or__(self, other: Told) -> Told:
+        return Told(self.counts | other.counts, [*self.relations, *other.relations])
+
+
+def splits(total: Key, parts: Iterable[Key], counts: Mapping[Key, int], *, among: str) -> Told:
+    """What holds of groups that share no case: cases add up, a patient or an eye may be in several.
+
+    Parameters
+    ----------
+    total : Key
+        All.
+    parts : iterable of Key
+        The groups.
+    counts : mapping of Key to int
+        Of these at least.
+    among : str
+        What the groups are.
+
+    Examples
+    --------
+    >>> whole, by_site = Key("patients"), [Key("patients").and_("site", site) for site in "ab"]
+    >>> told = splits(whole, by_site, {whole: 40, by_site[0]: 25, by_site[1]: 18}, among="site")
+    >>> [(str(key), n) for key, n in told.counts.items()]
+    [('patients again with among site', 3)]
+    """
     parts = tuple(parts)
-    if total.unit in ("cases", "sessions"):
-        yield adds_up(total, parts)
-    elif parts:
-        yield at_least(parts, total)
-        yield from (at_least([total], part) for part in parts)
+    if total.unit not in ("eyes", "patients"):
+        return Told(relations=[adds_up(total, parts)])
+    if not parts:
+        return Told()
+    again = total.counted_in("eyes again" if total.unit == "eyes" else "patients again").and_("among", among)
+    together = Relation(((total, 1), (again, 1), *((part, -1) for part in parts)), equal=True)
+    return Told(
+        {again: sum(counts[part] for part in parts) - counts[total]},
+        [together, *(at_least([total], part) for part in parts)],
+    )
 
 
-def units_agree(counts: Mapping[Key, int]) -> Iterator[Relation]:
-    """What anybody knows: no more eyes than cases, one or two eyes a patient."""
+def units_agree(counts: Mapping[Key, int]) -> Told:
+    """What anybody knows: eyes are first and second eyes of patients, cases are first and repeat cases of eyes.
+
+    Examples
+    --------
+    >>> told = units_agree({Key("eyes"): 103, Key("patients"): 100})
+    >>> [(str(key), n) for key, n in told.counts.items()]
+    [('second eyes', 3)]
+    """
+    told = Told()
     for key in counts:
-        if key.unit == "patients":
-            for more in ("cases", "eyes"):
-                if key.counted_in(more) in counts:
-                    yield at_least([key.counted_in(more)], key)
-            if key.counted_in("eyes") in counts:
-                yield at_least([key], key.counted_in("eyes"), times=2)
-        elif key.unit == "eyes" and key.counted_in("cases") in counts:
-            yield at_least([key.counted_in("cases")], key)
+        patients, eyes, cases = (key.counted_in(unit) for unit in ("patients", "eyes", "cases"))
+        if key == patients and eyes in counts:
+            second = key.counted_in("second eyes")
+            told |= _difference(eyes, patients, second, counts)
+            told |= Told(relations=[at_least([patients], second)])
+        elif key == patients and cases in counts:
+            told |= _difference(cases, patients, key.counted_in("further cases"), counts)
+        elif key == eyes and cases in counts:
+            told |= _difference(cases, eyes, key.counted_in("repeat cases"), counts)
+    return told
+
+
+def _difference(more: Key, less: Key, rest: Key, counts: Mapping[Key, int]) -> Told:
+    return Told({rest: counts[more] - counts[less]}, [adds_up(more, [less, rest])])

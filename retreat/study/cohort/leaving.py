@@ -8,8 +8,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from retreat.study.cohort.keys import ALL, Key, of_group, splits
-from retreat.study.cohort.studied import ENDS, Studied
+from retreat.study.cohort.keys import ALL, Key, of_group
+from retreat.study.cohort.studied import ENDS, IntArray, Studied
 from retreat.study.suppression.linked import Relation, adds_up
 from retreat.validation.schemes.resampling import bootstrap_weights
 
@@ -37,6 +37,8 @@ class Leaving:
         The same in samples of whole patients with replacement.
     level : float
         Of the intervals.
+    patients_at_risk, patients_known : ndarray of int, shape (kinds, horizon)
+        Patients with a case at risk at each session, and these or with a case that ended before it.
     """
 
     by: str
@@ -44,6 +46,8 @@ class Leaving:
     counts: FloatArray
     resampled: FloatArray
     level: float
+    patients_at_risk: IntArray
+    patients_known: IntArray
 
     @property
     def horizon(self) -> int:
@@ -88,7 +92,18 @@ def leaving(seen: Studied, *, horizon: int | None, resamples: int, level: float,
         )
     ]
     resampled = np.concatenate(blocks).reshape(-1, *shape)
-    return Leaving(seen.by, kinds, by_patient.sum(axis=0).reshape(shape), resampled, level)
+    counts = by_patient.reshape(-1, *shape)
+    at_risk, ended = at_risk_and_ended(counts)
+    before = np.cumsum(ended.sum(axis=-2), axis=-1) - ended.sum(axis=-2)
+    return Leaving(
+        seen.by,
+        kinds,
+        counts.sum(axis=0),
+        resampled,
+        level,
+        patients_at_risk=(at_risk > 0).sum(axis=0),
+        patients_known=(at_risk + before > 0).sum(axis=0),
+    )
 
 
 def at_risk_and_ended(counts: FloatArray) -> tuple[FloatArray, FloatArray]:
@@ -140,7 +155,7 @@ def leaving_relations(found: Leaving) -> Iterator[Relation]:
         yield adds_up(key, [key.and_("ending", s) for s in STANDING])
     kinds = [kind for kind in found.kinds if kind != ALL]
     for total in (key for key in leaving_counts(found) if not any(name == found.by for name, _ in key.of)):
-        yield from splits(total, [total.and_(found.by, kind) for kind in kinds])
+        yield adds_up(total, [total.and_(found.by, kind) for kind in kinds])
 
 
 def _beyond(kind: Key, horizon: int, standing: str) -> Key:

@@ -23,6 +23,8 @@ from retreat.validation._spread import wilson
 from retreat.validation.observed import product_limit
 
 COUNTS = ("at_risk", *ENDS, "censored")
+# a variance below this is rounding
+_NO_SPREAD = 1e-15
 
 
 def life_table(found: Leaving) -> Sourced:
@@ -30,7 +32,7 @@ def life_table(found: Leaving) -> Sourced:
 
     A hazard is the share of those at risk at a session that end there. Its interval is Wilson's with as many cases
     as would give it the spread it has in samples of patients, never more than were at risk (Korn and Graubard 1998,
-    from memory). `followed` is the chance of being followed past the session were nobody to end, from the reverse
+    from memory); where it has no spread, since nobody or everybody ends, with as many as patients were at risk. `followed` is the chance of being followed past the session were nobody to end, from the reverse
     life table: loss is the event (Schemper and Smith 1996).
 
     Parameters
@@ -104,20 +106,19 @@ def _lines(found: Leaving, place: int) -> list[dict[str, Any]]:
         }
         for j, end in enumerate(ENDS):
             hazard = ended[j, k] / n if n else np.nan
-            low, high = _interval(hazard, n, sampled_ended[:, j, k], sampled_at_risk[:, k], found.level)
+            independent = _independent(hazard, sampled_ended[:, j, k], sampled_at_risk[:, k])
+            most = n if np.isfinite(independent) else found.patients_at_risk[place, k]
+            low, high = wilson(hazard, min(most, independent), found.level)
             line |= {f"hazard_{end}": hazard, f"hazard_{end}_low": low, f"hazard_{end}_high": high}
         lines.append({**line, "followed": followed[k]})
     return lines
 
 
-def _interval(
-    hazard: float, n: float, ended: FloatArray, at_risk: FloatArray, level: float
-) -> tuple[float, float]:
-    """Wilson's interval with the number of independent cases that the spread over samples tells."""
+def _independent(hazard: float, ended: FloatArray, at_risk: FloatArray) -> float:
+    """Independent cases that the spread over samples tells; infinite where there is no spread."""
     some = at_risk > 0
     spread = float(np.var(ended[some] / at_risk[some])) if some.sum() > 1 else 0.0
-    independent = hazard * (1.0 - hazard) / spread if spread > 0 else n
-    return wilson(hazard, min(n, independent), level)
+    return hazard * (1.0 - hazard) / spread if spread > _NO_SPREAD else np.inf
 
 
 def _keys(kind: Key, session: int) -> dict[str, tuple[Key, ...]]:

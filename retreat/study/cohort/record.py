@@ -76,8 +76,8 @@ class Cohort:
         """The tables with small counts hidden, others so that none can be worked out, and codes of places replaced.
 
         All tables are protected together: a count that stands in two is hidden in both, and what one table says of
-        another's counts (at risk less at risk, missing and left out for it, patients and their eyes) is held against
-        them.
+        another's counts (at risk less at risk, missing and left out for it, patients, their eyes and cases, patients in
+        several groups) is held against them.
 
         Parameters
         ----------
@@ -90,12 +90,13 @@ class Cohort:
             If the threshold is out of range.
         """
         tables = self.tables
-        relations = [*missing_agrees(self.flow, self.baseline)]
         keys: dict[Key, int] = {}
         for table in tables.values():
             keys |= {key: n for key, n in table.counts.items() if isinstance(key, Key)}
-        relations += units_agree(keys)
-        protection = protect(linked_tables(tables.values(), relations), threshold=threshold)
+        told = units_agree(keys)
+        relations = (*missing_agrees(self.flow, self.baseline), *told.relations)
+        linked = linked_tables(tables.values(), relations, unseen=told.counts)
+        protection = protect(linked, threshold=threshold)
         codes = self._codes()
         frames = {}
         for name, table in tables.items():

@@ -151,9 +151,10 @@ class Distance:
     def words(self) -> str:
         """One sentence."""
         mean, largest = 100 * self.mean, 100 * self.largest
+        until = f"1 to {self.horizon}" if self.horizon > 1 else "1"
         return (
             f"Against the forecast of the package, which averages over draws, operators and patients, the chance of "
-            f"{end_words(self.end)} by session 1 to {self.horizon} in hand differs by {mean:.1f} percentage points on "
+            f"{end_words(self.end)} by session {until} in hand differs by {mean:.1f} percentage points on "
             f"average over eyes like those fitted, and by at most {largest:.1f} among them."
         )
 

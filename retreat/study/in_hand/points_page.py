@@ -43,7 +43,7 @@ def how_to(chart: PointChart) -> tuple[str, ...]:
         f"For each feature find the value on its scale and read its {totals} off the ruler, to whole points.",
         "Of scales that differ in a setting, use the one that holds for the eye.",
         f"Add up the {totals} apart." if len(ends) > 1 else f"Add up the {totals}.",
-        f"Find the chance of {ends[0]} where the totals meet, on the sheet of contours or in the table.",
+        f"Find the chance of {ends[0]} where the totals meet, on the second sheet or in the table.",
         "It holds before the first session, for an eye inside the scales. Ask the package for any other.",
     ]
     return tuple(steps)
@@ -65,11 +65,11 @@ def example_words(chart: PointChart) -> str:
 
 def error_words(chart: PointChart) -> tuple[str, ...]:
     """Largest errors in words."""
-    e = chart.errors
+    e, drawn = chart.errors, "contours" if len(chart.longest) > 1 else "curve"
     return (
         f"Whole points alone move a chance by at most {100 * e.rounding:.1f} percentage points anywhere on the chart, "
         f"and by {100 * e.usual:.1f} on average for eyes like those fitted.",
-        "Largest reading error with the contours, read to 2.5 percentage points: "
+        f"Largest reading error with the {drawn}, read to 2.5 percentage points: "
         f"{100 * e.contours:.1f} percentage points.",
         f"Largest reading error with the table, nearest row and column: {100 * e.table:.1f} percentage points.",
         chart.distance.words,

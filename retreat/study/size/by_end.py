@@ -21,6 +21,7 @@ from retreat.hazard import hazards_of_incidence
 from retreat.model.kernel import pmf
 from retreat.study.size.arguments import inside, refuse, whole
 from retreat.study.size.closed import MARGIN, OPTIMISM, SHRINKAGE, Z, least_for_rate, least_for_share
+from retreat.study.size.eyes import design_effect
 from retreat.study.size.mix import patients
 from retreat.study.size.scenario import Scenario
 
@@ -247,9 +248,6 @@ def _of_end(
 
 
 def _design_effect(scenario: Scenario, end: int) -> float:
-    m = scenario.eyes_per_patient
-    # of m eyes a patient, m - 1 patients have two: seen from an eye, a patient has (2 * 2 (m - 1) + 2 - m) / m eyes
-    seen = (4.0 * (m - 1.0) + 2.0 - m) / m
     loading = float(np.sqrt(np.mean(scenario.truth.patient_loading[:, end] ** 2)))
     alike = loading**2 / (loading**2 + np.pi**2 / 3.0)
-    return 1.0 + (seen - 1.0) * alike
+    return design_effect(scenario.eyes_per_patient, alike)

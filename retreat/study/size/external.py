@@ -4,15 +4,20 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from math import asinh, ceil, sqrt
+from typing import Literal
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from retreat.errors import Fault, FitError
-from retreat.study.size.arguments import above, inside, refuse
+from retreat.fitting.arguments import choice_fault
+from retreat.study.size.arguments import above, inside, refuse, within
 from retreat.study.size.closed import Z
+from retreat.study.size.eyes import MOST_ALIKE, design_effect
 
 FloatArray = NDArray[np.float64]
+# of the logarithm of observed over expected: what the width asks for, or that rounded up as in published tables
+StandardError = Literal["exact", "published"]
 
 _NODES = 200
 _MOST_CASES = 10**8
@@ -20,7 +25,7 @@ _MOST_CASES = 10**8
 
 @dataclass(frozen=True)
 class External:
-    """Cases that each criterion asks for.
+    """Cases (eyes) that each criterion asks for.
 
     Parameters
     ----------
@@ -32,12 +37,15 @@ class External:
         For that of the concordance.
     events : float
         Expected events at the largest of the three.
+    design_effect : float, from 1
+        By which the three were multiplied for eyes of one patient.
     """
 
     observed_expected: int
     slope: int
     concordance: int
     events: float
+    design_effect: float = 1.0
 
     @property
     def cases(self) -> int:
@@ -73,13 +81,18 @@ def external_validation_size(
     ratio_width: float = 0.2,
     slope_width: float = 0.2,
     concordance_width: float = 0.1,
+    eyes_per_patient: float = 1.0,
+    alike: float = MOST_ALIKE,
+    tolerance: float = 0.1,
+    standard_error: StandardError = "exact",
 ) -> External:
     r"""Least number of cases for an external validation of probabilities of a yes-or-no outcome.
 
     Of a model that is right there. Observed over expected: :math:`n = (1 - \phi) / (\phi\, SE^2)` with the standard
     error of its logarithm; slope: :math:`n = I_a / [SE^2 (I_a I_b - I_{ab}^2)]` with the mean information of intercept
     and slope over the linear predictors; concordance: the standard error of Newcombe (2006). Riley and others 2021
-    [1]_ (equations as in PyPI pmvalsampsize 0.2.1).
+    [1]_ (equations as in PyPI pmvalsampsize 0.2.1). Eyes of one patient tell less than as many patients: all three are
+    multiplied by the design effect of :func:`~retreat.study.size.eyes.design_effect`.
 
     Parameters
     ----------
@@ -94,6 +107,16 @@ def external_validation_size(
         Their weights, default equal.
     ratio_width, slope_width, concordance_width : float, above 0
         Widths of the 95% intervals asked for (the defaults are those of the paper).
+    eyes_per_patient : float in [1, 2]
+        Mean number of treated eyes of a patient.
+    alike : float in [0, 1]
+        Correlation of two eyes of a patient. Default 1, the most cautious: the second eye tells nothing.
+    tolerance : float, above 0
+        How far the mean chance of the predictors may be from `share`, as a part of the smaller of `share` and
+        1 - `share` (default 0.1, our judgement): a model that is right there expects what is observed.
+    standard_error : {"exact", "published"}
+        ``published`` rounds the standard error of observed over expected up to four places, as published tables have
+        it; its interval may be a little wider than asked.
 
     Returns
     -------
@@ -102,7 +125,7 @@ def external_validation_size(
     Raises
     ------
     FitError
-        If an argument is out of range.
+        If an argument is out of range, or the predictors do not fit the share.
 
     References
     ----------
@@ -111,12 +134,10 @@ def external_validation_size(
 
     Examples
     --------
-    >>> lp, weight = normal_predictor(-5.0, 2.5)
-    >>> found = external_validation_size(
-    ...     share=0.018, concordance=0.8, predictor=lp, weights=weight, ratio_width=1.0
-    ... )
+    >>> lp, weight = normal_predictor(-1.75, 1.22)
+    >>> found = external_validation_size(share=0.2, concordance=0.78, predictor=lp, weights=weight)
     >>> found.observed_expected, found.concordance
-    (905, 4252)
+    (1541, 511)
     """
     refuse(
         inside("share", share),
@@ -124,17 +145,34 @@ def external_validation_size(
         above("ratio_width", ratio_width),
         above("slope_width", slope_width),
         inside("concordance_width", concordance_width),
+        within("eyes_per_patient", eyes_per_patient, 1.0, 2.0),
+        within("alike", alike, 0.0, 1.0),
+        above("tolerance", tolerance),
+        choice_fault("standard_error", standard_error, ("exact", "published")),
     )
     lp, w = _predictors(predictor, weights)
-    # exp(1.96 s) - exp(-1.96 s) = width; s rounded up to four places, as published tables have it
-    error = ceil(asinh(ratio_width / 2.0) / Z * 1e4) / 1e4
-    ratio = ceil((1.0 - share) / (share * error**2))
     chance = 1.0 / (1.0 + np.exp(-np.clip(lp, -700, 700)))
+    refuse(_share_fault(share, float(w @ chance), tolerance))
+    loss = design_effect(eyes_per_patient, alike)
+    error = asinh(ratio_width / 2.0) / Z  # exp(1.96 s) - exp(-1.96 s) = width
+    if standard_error == "published":
+        error = ceil(error * 1e4) / 1e4
     each = chance * (1.0 - chance)
     a, ab, b = (float(w @ (each * lp**power)) for power in (0, 1, 2))
-    slope = ceil(a / ((slope_width / (2.0 * Z)) ** 2 * (a * b - ab**2)))
-    ranked = _for_concordance(concordance, share, concordance_width)
-    return External(ratio, slope, ranked, max(ratio, slope, ranked) * share)
+    asked = (
+        ceil((1.0 - share) / (share * error**2)),
+        ceil(a / ((slope_width / (2.0 * Z)) ** 2 * (a * b - ab**2))),
+        _for_concordance(concordance, share, concordance_width),
+    )
+    ratio, slope, ranked = (ceil(loss * cases) for cases in asked)
+    return External(ratio, slope, ranked, max(ratio, slope, ranked) * share, loss)
+
+
+def _share_fault(share: float, expected: float, tolerance: float) -> Fault | None:
+    if abs(expected - share) <= tolerance * min(share, 1.0 - share):
+        return None
+    what = f"{share:.3g}, and the mean chance of the predictors is {expected:.3g}"
+    return Fault("share", what, "the same share in both", "shift the predictors, or raise tolerance")
 
 
 def _predictors(predictor: ArrayLike, weights: ArrayLike | None) -> tuple[FloatArray, FloatArray]:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Collection, Hashable, Iterable, Mapping
 from dataclasses import dataclass, field
+from types import MappingProxyType
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -62,7 +63,12 @@ class Sourced:
         return frame
 
 
-def linked_tables(tables: Iterable[Sourced], relations: Iterable[Relation] = ()) -> Linked:
+def linked_tables(
+    tables: Iterable[Sourced],
+    relations: Iterable[Relation] = (),
+    *,
+    unseen: Mapping[Any, int] = MappingProxyType({}),
+) -> Linked:
     """Counts of tables that leave together, a count that stands in several of them once.
 
     Parameters
@@ -71,6 +77,8 @@ def linked_tables(tables: Iterable[Sourced], relations: Iterable[Relation] = ())
         The tables.
     relations : iterable of Relation
         What holds between counts of different tables.
+    unseen : mapping of key to int
+        Counts that only a difference between tables would give.
 
     Raises
     ------
@@ -78,7 +86,7 @@ def linked_tables(tables: Iterable[Sourced], relations: Iterable[Relation] = ())
         If a relation does not hold.
     """
     together = tuple(tables)
-    counts: dict[Hashable, int] = {}
+    counts: dict[Hashable, int] = dict(unseen)
     shown: set[Hashable] = set()
     for table in together:
         counts |= table.counts

@@ -23,8 +23,8 @@ if TYPE_CHECKING:
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
 
-# draws behind a forecast during a course, evenly spaced. Their mean is off that of all draws by 0.003 to 0.006 for a usual
-# eye (standard error, clinics of 260 cases) and by 0.011 for the most uncertain one; draws are common to all eyes
+# draws behind a forecast during a course, evenly spaced: their mean has a standard error of 0.003 to 0.006 for a usual
+# eye and 0.011 for the least certain one (clinics of 260 cases), alike for eyes alike, as all share the draws
 DRAWS = 400
 # columns that only the end of a course fills, or that no forecast reads
 _LATER = ("sessions", "ending", "stop_reason", "relief_after", "patient", "operator", "site")
