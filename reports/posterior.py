@@ -43,7 +43,11 @@ N_OPERATORS = 4
 def regressions() -> list[str]:
     """Shipped definitions that a Bayesian fit knows."""
     found = [read_definition(name) for name in shipped()]
-    return [one.name for one in found if not one.strata and one.link == "logit" and not (one.studies or one.history)]
+    return [
+        one.name
+        for one in found
+        if not one.strata and one.link == "logit" and not (one.studies or one.history)
+    ]
 
 
 def clinic(name: str, cases: int, seed: int = 3) -> Design:

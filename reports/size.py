@@ -45,7 +45,9 @@ def published() -> list[dict[str, Any]]:
     binary = least_for_share(r_squared=0.288, parameters=24, share=0.174)
     timed = least_for_rate(r_squared=0.051, parameters=30, rate=0.065, follow_up=2.07, horizon=2)
     lp, weights = normal_predictor(-1.75, 1.22)
-    outside = external_validation_size(share=0.2, concordance=0.78, predictor=lp, weights=weights)
+    outside = external_validation_size(
+        share=0.2, concordance=0.78, predictor=lp, weights=weights, standard_error="published"
+    )
     return [
         {
             "example": "Chagas disease",

@@ -45,7 +45,11 @@ def test_a_later_prior_of_one_end_overrules_an_earlier_one() -> None:
 @pytest.mark.parametrize(
     ("old", "new", "message"),
     [
-        ('parameter = "clear_luck"', 'parameter = "clear_lick"', "history, priors 8: unknown parameter clear_lick"),
+        (
+            'parameter = "clear_luck"',
+            'parameter = "clear_lick"',
+            "history, priors 8: unknown parameter clear_lick",
+        ),
         ('parameter = "clear_luck"', 'parameter = "clear_lick"', "no prior of clear_luck"),
         ('"grade", sd', '"grade", end = "relieved", sd', "grade is not told by end"),
         ('end = "stopped", mean = 0.1', 'end = "gone", mean = 0.1', "unknown end gone"),

@@ -93,7 +93,10 @@ TABLES = {
     "five cases": (lambda c: c.iloc[:5], "cases: 5 complete cases of 5; allowed: at least 20 for core"),
     "no cases": (lambda c: c.iloc[:0], "the table has no rows"),
     "nobody ended": (ongoing, "ending: 0 cases have ended; allowed: at least 10 for core"),
-    "sizes not recorded": (lambda c: c.assign(size_mm="not_recorded"), "size_mm: not known in any of 200 cases"),
+    "sizes not recorded": (
+        lambda c: c.assign(size_mm="not_recorded"),
+        "size_mm: not known in any of 200 cases",
+    ),
     "nobody begun": (
         lambda c: ongoing(c).assign(sessions="0"),
         "cases: 0 complete cases of 200",

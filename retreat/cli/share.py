@@ -27,7 +27,12 @@ if TYPE_CHECKING:
     required=True,
     help="File that keeps who is who. It stays in the clinic; the next run reads it for the same keys.",
 )
-@click.option("--k", default=5, show_default=True, help="Fewest patients who must look alike.")
+@click.option(
+    "--k",
+    default=5,
+    show_default=True,
+    help="Fewest patients who must look alike: 5 is usual, 11 is what tables of counts hide below.",
+)
 @click.option(
     "--known",
     help="Columns others may know of a patient, the most useful to keep first.  "
@@ -81,6 +86,7 @@ def share(
 
 def _print(done: Shared) -> None:
     from retreat.cli.show import show_table
+    from retreat.study.sharing.readme import TOGETHER
 
     print(
         f"{done.n_cases} cases of {done.n_patients} patients; at least {done.smallest} patients look alike."
@@ -108,3 +114,4 @@ def _print(done: Shared) -> None:
     print(
         f"kept: {done.crosswalk}, which must stay in the clinic; without it the keys cannot be given again."
     )
+    print(TOGETHER)

@@ -30,6 +30,11 @@ if TYPE_CHECKING:
     show_default=True,
     help="Of the effects: 0 (maximum likelihood), a number, firth, prior or cv.",
 )
+@click.option(
+    "--imputations",
+    type=int,
+    help="Completed tables behind effects; 0 leaves incomplete cases out.  [default: 20, with --bayes 10]",
+)
 @click.option("--bayes", is_flag=True, help="Effects from a posterior too; takes minutes.")
 @click.option(
     "--folds",
@@ -49,6 +54,7 @@ def study(
     by: str,
     resamples: int,
     penalty: str,
+    imputations: int | None,
     bayes: bool,
     folds: int,
     answers: Path | None,
@@ -82,6 +88,7 @@ def study(
             by=by,
             resamples=resamples,
             penalty=strength,
+            imputations=imputations,
             bayes=bayes,
             folds=folds,
             answers=answers,

@@ -11,8 +11,10 @@ from numpy.typing import NDArray
 
 Features = Mapping[str, NDArray[Any]]
 
-# quantiles kept of a numeric feature: the middles of 20 equal shares, so no value of a single patient at the edge
+# quantiles kept of a numeric feature: the middles of 20 equal shares
 _SHARES = (np.arange(20) + 0.5) / 20
+# cases at or beyond the outermost quantile: of few cases it would lie between the two largest values, or tell one
+_LEAST_BEYOND = 5
 # cases of a level are rounded to a multiple of this before shares are taken: with the number of cases known,
 # an exact share would give a small count away
 _ROUND_TO = 5
@@ -34,7 +36,7 @@ class CaseMix:
     levels : mapping of str to mapping of str to float
         Share of each level of a categorical feature, counts rounded to the nearest five.
     quantiles : mapping of str to tuple of float
-        Twenty evenly spaced quantiles of a numeric feature.
+        Twenty evenly spaced quantiles of a numeric feature, none of them beyond the fifth smallest or largest value.
     pivot : str
         The categorical feature; empty for none.
     within : mapping of str to CaseMix
@@ -149,8 +151,7 @@ def learn(features: Features, pivot: str = "") -> CaseMix:
         if values.dtype == object:
             levels[name] = _shares([v for v in values if v is not None])
         elif np.isfinite(values).any():
-            known_numbers = values[np.isfinite(values)]
-            quantiles[name] = tuple(float(q) for q in np.quantile(known_numbers, _SHARES))
+            quantiles[name] = _quantiles(values[np.isfinite(values)])
     kept = {f: s for f, s in levels.items() if s}
     return CaseMix(kept, quantiles, pivot if pivot in features else "", within)
 
@@ -210,6 +211,14 @@ def _mixed_quantiles(parts: list[tuple[float, tuple[float, ...]]]) -> tuple[floa
     order = np.argsort(values, kind="stable")
     middles = np.cumsum(weights[order]) - 0.5 * weights[order]
     return tuple(float(v) for v in np.interp(_SHARES, middles / weights.sum(), values[order]))
+
+
+def _quantiles(known: NDArray[np.float64]) -> tuple[float, ...]:
+    """Quantiles of these numbers, the outermost moved to the fifth (of fewer than nine: all to the middle one)."""
+    ordered = np.sort(known)
+    place = min(_LEAST_BEYOND, (len(ordered) + 1) // 2) - 1
+    clipped = ordered.clip(ordered[place], ordered[-place - 1])
+    return tuple(float(q) for q in np.quantile(clipped, _SHARES))
 
 
 def _shares(known: list[str]) -> dict[str, float]:

@@ -118,6 +118,7 @@ def study_series(
     by: str = "opacity",
     resamples: int = 500,
     penalty: PenaltyChoice = 0.0,
+    imputations: int | None = None,
     bayes: bool = False,
     folds: int = 0,
     answers: str | Path | None = None,
@@ -141,6 +142,8 @@ def study_series(
         Samples of patients behind the intervals of incidence curves.
     penalty : 0, float, "prior", "firth" or "cv"
         Of the effects; see :func:`~retreat.study.effects.estimate_effects`.
+    imputations : int, 0 or 2 to 200, optional
+        Completed tables behind effects where features are missing; 0 leaves such cases out.
     bayes : bool
         Whether effects are told from a posterior too; minutes rather than seconds.
     folds : int, 0 or from 2
@@ -179,6 +182,16 @@ def study_series(
     total = 5 + bool(folds) + bayes
     steps = iter(range(1, total + 1))
 
+    def leaving(name: str, found: Any) -> Any:
+        """Effects without what rests on small counts."""
+        if found is None:
+            return None
+        told = found.shared(threshold=threshold)
+        if told.ratios.empty or told.averages.empty:
+            refused[name] = f"every comparison rests on fewer than {threshold} cases"
+            return None
+        return told
+
     def tried(name: str, make: Callable[[], Any]) -> Any:
         try:
             return make()
@@ -192,16 +205,22 @@ def study_series(
     progress(next(steps), total)
     model = retreat.fit(cases, chosen, visits=visits, seed=seed)
     progress(next(steps), total)
-    effects = tried("effects", lambda: estimate_effects(cases, chosen, penalty=penalty, seed=seed))
+    effects = tried(
+        "effects",
+        lambda: estimate_effects(cases, chosen, penalty=penalty, imputations=imputations, seed=seed),
+    )
     progress(next(steps), total)
     drawn = None
     if bayes:
-        drawn = tried("Bayesian effects", lambda: draw_effects(cases, chosen, seed=seed))
+        drawn = tried(
+            "Bayesian effects", lambda: draw_effects(cases, chosen, imputations=imputations, seed=seed)
+        )
         progress(next(steps), total)
     report = None
     if folds:
         report = retreat.validate(cases, chosen, visits=visits, folds=folds, resamples=0, seed=seed)
         progress(next(steps), total)
+    effects, drawn = leaving("effects", effects), leaving("Bayesian effects", drawn)
     made = [found for found in (effects, drawn) if found is not None]
     withheld = withheld_counts(
         cohort, shared, model.card, [note for found in made for note in found.notes], threshold=threshold

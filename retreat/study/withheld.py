@@ -22,6 +22,7 @@ if TYPE_CHECKING:
 
 HIDDEN = "(not shown)"
 _NUMBER = re.compile(r"(?<![\w.])\d+(?![\w]|\.\d)")
+_COUNTED = re.compile(r"\d+(?=(?: of \d+)? cases?\b)")
 _UNITS = ("cases", "patients")
 
 
@@ -65,7 +66,7 @@ def withheld_counts(
     if not hidden and not any(0 < abs(d) < threshold for d in differences):
         return frozenset()
     counts = {*fitted.values(), *card.n_ended.values(), rest, card.n_left_out}
-    counts |= {int(n) for note in (*card.notes, *notes) for n in _NUMBER.findall(note)}
+    counts |= {int(n) for note in (*card.notes, *notes) for n in _COUNTED.findall(note)}
     # smaller ones are hidden by whoever wrote them, and would match numbers of sessions
     return frozenset(n for n in counts if n >= SMALL_CELL)
 

@@ -21,6 +21,8 @@ def test_a_folder_is_shared_and_a_second_run_changes_no_byte(
     assert (first.code, again.code) == (0, 0), first.err + again.err
     assert "at least 5 patients look alike" in first.out
     assert "must stay in the clinic" in first.out
+    assert "use --k 11" in first.out.splitlines()[-1]
+    assert told["model_shared"] is True
     assert told["is_new"] is False
     assert told["twin_check"]["passed"] is told["twin_shared"]
     assert set(told["files"]) == {path.name for path in (tmp_path / "out").iterdir()}

@@ -11,9 +11,9 @@ from outcome import Run
 def test_one_command_writes_page_word_tables_figures_and_numbers(
     run: Run, clinic: Path, tmp_path: Path
 ) -> None:
-    given = ("report", "study", clinic / "cases.csv", "--visits", clinic / "visits.csv", "--penalty", "firth")
+    given = ("report", "study", clinic / "cases.csv", "--visits", clinic / "visits.csv", "--penalty", "prior")
 
-    found = run(*given, "--resamples", 20, "--out", tmp_path / "out")
+    found = run(*given, "--resamples", 20, "--imputations", 2, "--out", tmp_path / "out")
 
     assert found.code == 0, found.err
     assert "These cases were invented" in found.out

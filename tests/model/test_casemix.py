@@ -45,7 +45,23 @@ def test_missing_values_count_for_nothing() -> None:
 def test_quantiles_are_the_middles_of_twenty_equal_shares() -> None:
     # values 0 to 80: the middle of the first share is 2.5 hundredths of 80, and so on by 4
     quantiles = casemix.learn({"age": np.arange(81.0)[::-1]}).quantiles["age"]
-    assert quantiles == pytest.approx(np.arange(2.0, 80.0, 4.0), abs=1e-12)
+    # but the outermost, beyond the fifth value from either end, is that value
+    assert quantiles[1:-1] == pytest.approx(np.arange(6.0, 76.0, 4.0), abs=1e-12)
+    assert (quantiles[0], quantiles[-1]) == (4.0, 76.0)
+
+
+@pytest.mark.parametrize("n", [3, 9, 30, 40, 200])
+def test_no_quantile_rests_on_the_outermost_values(n: int) -> None:
+    values = np.arange(float(n))
+    moved = values.copy()
+    fewest = min(4, (n - 1) // 2)
+    moved[:fewest] -= 50.0
+    moved[n - fewest :] += 50.0
+
+    learn = [casemix.learn({"size_mm": v}).quantiles["size_mm"] for v in (values, moved)]
+
+    assert learn[0] == learn[1]
+    assert (np.diff(learn[0]) >= 0).all()
 
 
 def test_a_feature_missing_throughout_is_not_in_the_mix() -> None:

@@ -9,7 +9,18 @@ import numpy as np
 from numpy.typing import NDArray
 
 from retreat.features import FEATURES
-from retreat.study.cohort.keys import ALL, KNOWN, MISSING, Key, Told, Unit, of_group, splits, units_agree
+from retreat.study.cohort.keys import (
+    ALL,
+    KNOWN,
+    MISSING,
+    Key,
+    Told,
+    Unit,
+    differences_agree,
+    of_group,
+    splits,
+    units_agree,
+)
 from retreat.study.cohort.studied import OF_PATIENT, BoolArray, Studied, known
 from retreat.study.suppression.linked import Relation, adds_up
 from retreat.study.suppression.sourced import Sourced
@@ -47,7 +58,8 @@ def baseline_table(seen: Studied) -> Sourced:
         rows.append(line)
         sources.append((n, of))
     within = tuple(_within(seen, groups, counts))
-    told = _across(seen, counts) | units_agree(counts)
+    told = units_agree(counts) | _across(seen, counts)
+    told |= differences_agree(Key("cases"), _by_group(seen, Key("cases")), told.counts, among=seen.by)
     both = tuple(sources)
     return Sourced(
         pd.DataFrame(rows, columns=list(_COLUMNS)),
@@ -147,5 +159,9 @@ def _across(seen: Studied, counts: dict[Key, int]) -> Told:
     told = Told()
     totals = [key for key in counts if not any(name == seen.by for name, _ in key.of)]
     for total in totals:
-        told |= splits(total, [total.and_(seen.by, group) for group in seen.groups], counts, among=seen.by)
+        told |= splits(total, _by_group(seen, total), counts, among=seen.by)
     return told
+
+
+def _by_group(seen: Studied, total: Key) -> list[Key]:
+    return [total.and_(seen.by, group) for group in seen.groups]

@@ -94,7 +94,9 @@ def _intervals(
     for place in np.argwhere(~np.isnan(shares)):
         at = tuple(place)
         values = sampled[(slice(None), *at)]
-        low[at], high[at] = _interval(float(shares[at]), values[~np.isnan(values)], int(patients[at[1]]), level)
+        low[at], high[at] = _interval(
+            float(shares[at]), values[~np.isnan(values)], int(patients[at[1]]), level
+        )
     return low, high
 
 

@@ -8,7 +8,7 @@ import numpy as np
 
 from retreat.features import MISSING_CODES
 from retreat.model.completion import is_missing
-from retreat.study.cohort.keys import MISSING, Key, Unit, splits, units_agree
+from retreat.study.cohort.keys import MISSING, Key, Unit, differences_agree, splits, units_agree
 from retreat.study.cohort.studied import SAME_AS, BoolArray
 from retreat.study.suppression.linked import Relation, adds_up, at_least
 from retreat.study.suppression.sourced import Sourced
@@ -78,11 +78,12 @@ def flow_of_records(cases: pd.DataFrame, definition: Definition | None) -> Sourc
     }
     told = units_agree(counts)
     outer = [Key("cases"), *([] if begun.all() else [not_begun])]
-    for unit in UNITS:
-        begun_or_not = [key.counted_in(unit) for key in outer]
-        told |= splits(total.counted_in(unit), begun_or_not, counts, among="begun")
-        inner = [key.counted_in(unit) for key in (*left_out.values(), rest)]
-        told |= splits(Key(unit), inner, counts, among="left out for")
+    inner = [*left_out.values(), rest]
+    for whole, parts, among in ((total, outer, "begun"), (Key("cases"), inner, "left out for")):
+        for unit in UNITS:
+            inside = [key.counted_in(unit) for key in parts]
+            told |= splits(whole.counted_in(unit), inside, counts, among=among)
+        told |= differences_agree(whole, parts, told.counts, among=among)
     return Sourced(frame, sources, {**counts, **told.counts}, tuple(told.relations))
 
 

@@ -12,6 +12,8 @@ Unit = Literal["cases", "eyes", "patients", "sessions"]
 # what the difference of two counts in different units tells, and what the groups of one count hold more than once
 Difference = Literal["second eyes", "repeat cases", "further cases", "eyes again", "patients again"]
 MISSING, KNOWN, ALL = "missing", "known", "all"
+_AGAIN: dict[Unit | Difference, Difference] = {"eyes": "eyes again", "patients": "patients again"}
+_MORE: tuple[Difference, ...] = ("second eyes", "repeat cases", "further cases")
 
 
 @dataclass(frozen=True)
@@ -94,11 +96,11 @@ def splits(total: Key, parts: Iterable[Key], counts: Mapping[Key, int], *, among
     [('patients again with among site', 3)]
     """
     parts = tuple(parts)
-    if total.unit not in ("eyes", "patients"):
+    if total.unit not in _AGAIN:
         return Told(relations=[adds_up(total, parts)])
     if not parts:
         return Told()
-    again = total.counted_in("eyes again" if total.unit == "eyes" else "patients again").and_("among", among)
+    again = total.counted_in(_AGAIN[total.unit]).and_("among", among)
     together = Relation(((total, 1), (again, 1), *((part, -1) for part in parts)), equal=True)
     return Told(
         {again: sum(counts[part] for part in parts) - counts[total]},
@@ -127,6 +129,28 @@ def units_agree(counts: Mapping[Key, int]) -> Told:
         elif key == eyes and cases in counts:
             told |= _difference(cases, eyes, key.counted_in("repeat cases"), counts)
     return told
+
+
+def differences_agree(total: Key, parts: Iterable[Key], counts: Mapping[Key, int], *, among: str) -> Told:
+    """What anybody knows of the differences: a group has no more than all, a patient no more than two eyes.
+
+    Parameters
+    ----------
+    total : Key
+        All, in any unit.
+    parts : iterable of Key
+        The groups.
+    counts : mapping of Key to int
+        With the differences.
+    among : str
+        What the groups are.
+    """
+    eyes, patients = (total.counted_in(again).and_("among", among) for again in _AGAIN.values())
+    pairs = ((total.counted_in(more), part.counted_in(more)) for part in parts for more in _MORE)
+    relations = [at_least([whole], part) for whole, part in pairs if whole in counts and part in counts]
+    if eyes in counts and patients in counts:
+        relations.append(at_least([patients], eyes, times=2))
+    return Told(relations=relations)
 
 
 def _difference(more: Key, less: Key, rest: Key, counts: Mapping[Key, int]) -> Told:

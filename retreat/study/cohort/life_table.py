@@ -32,8 +32,9 @@ def life_table(found: Leaving) -> Sourced:
 
     A hazard is the share of those at risk at a session that end there. Its interval is Wilson's with as many cases
     as would give it the spread it has in samples of patients, never more than were at risk (Korn and Graubard 1998,
-    from memory); where it has no spread, since nobody or everybody ends, with as many as patients were at risk. `followed` is the chance of being followed past the session were nobody to end, from the reverse
-    life table: loss is the event (Schemper and Smith 1996).
+    from memory); where it has no spread, since nobody or everybody ends, with as many as there were patients at risk.
+    `followed` is the chance of being followed past the session were nobody to end, from the reverse life table: loss
+    is the event (Schemper and Smith 1996).
 
     Parameters
     ----------

@@ -22,6 +22,7 @@ _HOMES = {
     "draw_effects": "describing",
     "e_value": "confounding",
     "e_value_of_odds": "confounding",
+    "e_value_of_rate": "confounding",
     "estimate_effects": "describing",
     "joint_test": "pooling",
     "own_curve": "curves",
@@ -41,6 +42,7 @@ __all__ = [
     "draw_effects",
     "e_value",
     "e_value_of_odds",
+    "e_value_of_rate",
     "estimate_effects",
     "joint_test",
     "own_curve",
@@ -50,7 +52,13 @@ __all__ = [
 if TYPE_CHECKING:
     from retreat.study.effects.analysis import analysed
     from retreat.study.effects.comparisons import Comparison
-    from retreat.study.effects.confounding import EValue, bias_table, e_value, e_value_of_odds
+    from retreat.study.effects.confounding import (
+        EValue,
+        bias_table,
+        e_value,
+        e_value_of_odds,
+        e_value_of_rate,
+    )
     from retreat.study.effects.curves import Curve, curve_over, own_curve
     from retreat.study.effects.describing import draw_effects, estimate_effects
     from retreat.study.effects.equivalence import Equivalence

@@ -134,7 +134,8 @@ def _filled(seen: Mapping[str, NDArray[Any]], n_tables: int) -> tuple[str, ...]:
     told = ", ".join(f"{name} in {_count(gap)}" for name, gap in gaps.items() if gap)
     return (
         f"gaps filled {n_tables} times by chained equations and joined by Rubin's rules, right where gaps do not hang "
-        f"on what is missing given the rest: {told}",
+        "on what is missing given the rest; the filling holds no interactions, so that those of the model are drawn "
+        f"towards none: {told}",
     )
 
 

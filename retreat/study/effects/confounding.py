@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from itertools import product
-from math import isfinite, sqrt
+from math import expm1, isfinite, log, sqrt
 from typing import TYPE_CHECKING, Literal
 
 from retreat.errors import Fault, FitError
@@ -91,8 +91,8 @@ def e_value_of_odds(
     ratio, low, high
         Odds ratio and limits of its interval, as for :func:`e_value`.
     outcome : {"common", "rare"}
-        Common (more than 15 of 100): the root of the odds ratio stands for the risk ratio (VanderWeele 2017 [1]_). An
-        end at a session is common as a rule. Rare: the odds ratio itself.
+        Common (more than 15 of 100): the root of the odds ratio stands for the risk ratio (VanderWeele 2017 [1]_).
+        Rare: the odds ratio itself.
 
     References
     ----------
@@ -104,13 +104,33 @@ def e_value_of_odds(
     >>> round(e_value_of_odds(4.0).point, 3) == round(e_value(2.0).point, 3)
     True
     """
-    if fault := choice_fault("outcome", outcome, ("common", "rare")):
-        raise FitError(fault)
-    given = {name: x for name, x in (("ratio", ratio), ("low", low), ("high", high)) if x is not None}
-    if faults := [fault for name, x in given.items() if (fault := _above_none(name, x))]:
-        raise FitError(faults)
-    risks = {name: sqrt(x) if outcome == "common" else float(x) for name, x in given.items()}
-    return e_value(**risks)
+    return _standing_for_risk({"ratio": ratio, "low": low, "high": high}, outcome, sqrt)
+
+
+def e_value_of_rate(
+    ratio: float, low: float | None = None, high: float | None = None, *, outcome: Outcome = "common"
+) -> EValue:
+    r"""E-value of a rate (hazard) ratio.
+
+    Parameters
+    ----------
+    ratio, low, high
+        Rate ratio and limits of its interval, as for :func:`e_value`.
+    outcome : {"common", "rare"}
+        Common (more than 15 of 100): :math:`(1 - 0.5^{\sqrt{HR}}) / (1 - 0.5^{\sqrt{1/HR}})` stands for the risk ratio
+        (VanderWeele 2017, as in VanderWeele and Ding 2017 [1]_). Rare: the rate ratio itself.
+
+    References
+    ----------
+    .. [1] VanderWeele TJ, Ding P. Sensitivity analysis in observational research: introducing the E-value. Ann Intern
+       Med 2017;167:268-274 (from memory).
+
+    Examples
+    --------
+    >>> round(e_value_of_rate(2.0).ratio, 3), e_value_of_rate(2.0, outcome="rare").ratio
+    (1.613, 2.0)
+    """
+    return _standing_for_risk({"ratio": ratio, "low": low, "high": high}, outcome, _risk_of_rate)
 
 
 def bias_table(
@@ -186,6 +206,24 @@ def bias_table(
         "explained",
     ]
     return pd.DataFrame(rows, columns=columns)
+
+
+def _risk_of_rate(ratio: float) -> float:
+    root = sqrt(ratio)
+    # 1 - 0.5^x without loss where x is small
+    return expm1(-log(2.0) * root) / expm1(-log(2.0) / root)
+
+
+def _standing_for_risk(
+    told: Mapping[str, float | None], outcome: Outcome, common: Callable[[float], float]
+) -> EValue:
+    """E-value of what stands for a risk ratio: the ratio itself where the end is rare."""
+    if fault := choice_fault("outcome", outcome, ("common", "rare")):
+        raise FitError(fault)
+    given = {name: x for name, x in told.items() if x is not None}
+    if faults := [fault for name, x in given.items() if (fault := _above_none(name, x))]:
+        raise FitError(faults)
+    return e_value(**{name: common(x) if outcome == "common" else float(x) for name, x in given.items()})
 
 
 def _strength(ratio: float) -> float:

@@ -6,12 +6,13 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+import numpy as np
+
 from retreat.errors import Fault, FitError
 from retreat.fitting.arguments import is_number
 from retreat.fitting.logistic_model import OPERATORS_APART, STRENGTH_CHOSEN, Covariance
 from retreat.study.effects.analysis import ASSOCIATION, Analysed, analysed
 from retreat.study.effects.comparisons import Comparison, check_comparisons, default_comparisons
-from retreat.study.effects.confounding import Outcome, e_value, e_value_of_odds
 from retreat.study.effects.curves import Curve, default_curves
 from retreat.study.effects.drawn import (
     draw,
@@ -19,8 +20,17 @@ from retreat.study.effects.drawn import (
     drawn_comparison_table,
     drawn_curve_table,
 )
+from retreat.study.effects.e_values import OutcomeChoice, confounding_table, outcomes_by
 from retreat.study.effects.equivalence import Equivalence
 from retreat.study.effects.estimates import PenaltyChoice, Reference, estimate
+from retreat.study.effects.few import (
+    behind_averages,
+    behind_columns,
+    behind_curves,
+    behind_joint,
+    behind_ratios,
+    fewest_of,
+)
 from retreat.study.effects.gradients import Measure
 from retreat.study.effects.joint import joint_table
 from retreat.study.effects.marginal import CaseMixChoice, average_table, check_measures, default_measures
@@ -51,7 +61,7 @@ def estimate_effects(
     covariance: Covariance = "clustered",
     reference: Reference = "normal",
     case_mix: CaseMixChoice = "fixed",
-    outcome: Outcome = "common",
+    outcome: OutcomeChoice = "observed",
     imputations: int | None = None,
     level: float = 0.95,
     seed: int = 1,
@@ -82,8 +92,9 @@ def estimate_effects(
         As for :func:`~retreat.study.effects.estimates.estimate`.
     case_mix : {"fixed", "sampled"}
         As for :func:`~retreat.study.effects.marginal.average_table`.
-    outcome : {"common", "rare"}
-        Of E-values, as for :func:`~retreat.study.effects.confounding.e_value_of_odds`.
+    outcome : {"observed", "common", "rare"}
+        Of E-values: each end by its observed share, see :func:`~retreat.study.effects.e_values.outcomes_by`, or all
+        ends alike.
     imputations : int, 0 or 2 to 200, optional
         Completed tables where features are missing (default 20); 0 leaves such cases out.
     level : float in (0, 1)
@@ -119,6 +130,7 @@ def estimate_effects(
     chosen = analysed(cases, definition, imputations=imputations, seed=seed)
     compared, drawn, asked = _asked(chosen, comparisons, curves, measures, by)
     fits = estimate(chosen, penalty=penalty, covariance=covariance, reference=reference, seed=seed)
+    ends = outcomes_by(chosen, max((m.session for m in asked if m.kind == "incidence"), default=by), outcome)
     ratios = comparison_table(fits, compared, level=level)
     averages = average_table(fits, compared, asked, level=level, case_mix=case_mix)
     notes = [*_notes(chosen), _POINTWISE]
@@ -128,16 +140,28 @@ def estimate_effects(
     several = len(chosen.designs) > 1
     words = "t, degrees of freedom of Barnard and Rubin" if several else reference
     method = f"logistic hazard, {fits.fits[0].penalty}, {_words(covariance)}"
+    few = fewest_of(chosen)
+    of_ratios = behind_ratios(chosen, few, compared)
+    of_averages = behind_averages(chosen, few, compared, asked)
+    risks = (averages["measure"] == "incidence").to_numpy()
     return Effects(
         columns=column_table(fits, level=level),
         ratios=ratios,
         joint=joint_table(fits),
         curves=curve_table(fits, drawn, level=level),
         averages=averages,
-        confounding=confounding_table(ratios, averages, outcome=outcome),
+        confounding=confounding_table(ratios, averages, outcomes=ends, link=chosen.definition.link),
         facts=_facts(chosen, method, level, case_mix, seed) | {"reference": words},
         notes=tuple(dict.fromkeys(notes)),
         cautions=_cautions(chosen, seed, ()),
+        fewest={
+            "columns": behind_columns(chosen, few),
+            "ratios": of_ratios,
+            "joint": behind_joint(chosen, few),
+            "curves": behind_curves(chosen, few, drawn),
+            "averages": of_averages,
+            "confounding": np.concatenate([of_ratios, of_averages[risks]]),
+        },
     )
 
 
@@ -185,6 +209,7 @@ def draw_effects(
     small = region or Equivalence()
     found = draw(chosen, seed=seed, **settings)
     samplers = " and ".join(dict.fromkeys(one.sampler for one in found.posteriors))
+    few = fewest_of(chosen)
     return DrawnEffects(
         ratios=drawn_comparison_table(found, compared, level=level, region=small),
         curves=drawn_curve_table(found, drawn, level=level),
@@ -195,38 +220,11 @@ def draw_effects(
         facts=_facts(chosen, f"Bayesian hazard ({samplers}), the definition's priors", level, case_mix, seed),
         notes=tuple(dict.fromkeys((*_notes(chosen), *found.notes, _POINTWISE))),
         cautions=_cautions(chosen, seed, found.failures),
-    )
-
-
-def confounding_table(
-    ratios: pd.DataFrame, averages: pd.DataFrame, *, outcome: Outcome = "common"
-) -> pd.DataFrame:
-    """E-values of odds ratios, by their root where the end is common, and of averaged risk ratios as they are.
-
-    Returns
-    -------
-    DataFrame
-        Columns of (``odds`` or ``risk``), end, session (0 for odds), feature, value, against, held, ratio, low, high,
-        risk_ratio (what stands for it), e_value, e_value_limit.
-    """
-    import pandas as pd  # heavy: only for tables
-
-    words = ["end", "session", "feature", "value", "against", "held", "ratio", "low", "high"]
-    risks = averages[averages["measure"] == "incidence"].drop(columns=["low", "high"])
-    risks = risks.rename(columns={"ratio_low": "low", "ratio_high": "high"})
-    both = pd.concat(
-        [ratios.assign(of="odds", session=0)[["of", *words]], risks.assign(of="risk")[["of", *words]]],
-        ignore_index=True,
-    )
-    limits = both[["ratio", "low", "high"]].to_numpy(dtype=float)
-    found = [
-        e_value_of_odds(*three, outcome=outcome) if of == "odds" else e_value(*three)
-        for of, three in zip(both["of"], limits.tolist(), strict=True)
-    ]
-    return both.assign(
-        risk_ratio=[one.ratio for one in found],
-        e_value=[one.point for one in found],
-        e_value_limit=[one.limit for one in found],
+        fewest={
+            "ratios": behind_ratios(chosen, few, compared),
+            "curves": behind_curves(chosen, few, drawn),
+            "averages": behind_averages(chosen, few, compared, asked),
+        },
     )
 
 

@@ -6,9 +6,9 @@ ends at the level: an effect of a rare level tells the count that a table hides.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -18,10 +18,7 @@ from retreat.study.effects.analysis import Analysed
 from retreat.study.effects.comparisons import Comparison, held_where_it_matters
 from retreat.study.effects.curves import Curve
 from retreat.study.effects.gradients import Measure
-from retreat.study.effects.joint import ALL_ENDS, tested
-
-if TYPE_CHECKING:
-    import pandas as pd
+from retreat.study.effects.joint import tested
 
 IntArray = NDArray[np.int64]
 
@@ -101,16 +98,15 @@ def behind_columns(cases: Analysed, fewest: Fewest) -> IntArray:
     """Of the rows of a table of coefficients."""
     per_column = np.zeros((len(cases.coding.names), len(fewest.whole)), dtype=np.int64)
     for place, term in enumerate(cases.coding.terms):
-        own = cases.coding.columns_of(place)
-        if term.form == "category":
-            told = [level for level in term.levels if level != term.reference]
-            name = term.features[0]
-            for column, level in zip(own, told, strict=True):
-                per_column[column] = fewest.of_values([(name, level), (name, term.reference)])
-        else:
-            per_column[own] = fewest.of_features(_joined(cases, term.features[0]) if len(own) else ())
+        own, name = cases.coding.columns_of(place), term.features[0]
         if term.form == "interaction":
             per_column[own] = fewest.of_features(term.features)
+        elif term.form == "category":
+            others = [level for level in term.levels if level != term.reference]
+            for column, level in zip(own, others, strict=True):
+                per_column[column] = fewest.of_values([(name, level), (name, term.reference)])
+        else:
+            per_column[own] = _of_comparison(cases, fewest, Comparison(name, 1.0, 0.0))
     return np.concatenate([per_column[:, j] for j in cases.known_ends])
 
 
@@ -122,8 +118,6 @@ def behind_ratios(cases: Analysed, fewest: Fewest, comparisons: Sequence[Compari
 
 def behind_joint(cases: Analysed, fewest: Fewest) -> IntArray:
     """Of the rows of a table of joint tests."""
-    from retreat.study.effects.joint import ALL_ENDS  # noqa: F401
-
     rows = []
     for _, _, columns in tested(cases.coding):
         terms = {cases.coding.term_of_column[column] for column in columns}
@@ -154,3 +148,24 @@ def behind_averages(
         known = found[list(cases.known_ends)].min()
         rows += [int(known if m.kind == "sessions" else found[m.end]) for m in measures]
     return np.array(rows, dtype=np.int64)
+
+
+def _of_comparison(cases: Analysed, fewest: Fewest, one: Comparison) -> IntArray:
+    held = held_where_it_matters(cases, one)
+    return fewest.of_values([(one.feature, one.value), (one.feature, one.against), *held.items()])
+
+
+def _had(cases: Analysed, term: Term) -> list[str]:
+    return [level for level in term.levels if (cases.seen[term.features[0]] == level).any()]
+
+
+def _with_second(found: dict[tuple[str, str], IntArray], term: Term) -> dict[tuple[str, str], IntArray]:
+    """The same with the second fewest of the levels beside the reference as few as the fewest, end by end."""
+    others = [key for key in found if key[1] != term.reference]
+    if len(others) > 1:
+        counts = np.stack([found[key] for key in others])  # (levels, ends)
+        order = np.argsort(counts, axis=0, kind="stable")
+        every = np.arange(counts.shape[1])
+        counts[order[1], every] = counts[order[0], every]
+        found = found | dict(zip(others, counts, strict=True))
+    return found

@@ -3,16 +3,21 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 from math import isfinite
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
+from numpy.typing import NDArray
 
+from retreat.model.support import SMALL_CELL
 from retreat.study.effects.equivalence import Equivalence
+from retreat.study.effects.sharing import told
 
 if TYPE_CHECKING:
     import pandas as pd
+
+IntArray = NDArray[np.int64]
 
 
 @dataclass(frozen=True)
@@ -32,11 +37,13 @@ class Effects:
     averages : DataFrame
         Average effects; see :func:`~retreat.study.effects.marginal.average_table`.
     confounding : DataFrame
-        E-values; see :func:`~retreat.study.effects.describing.confounding_table`.
+        E-values; see :func:`~retreat.study.effects.e_values.confounding_table`.
     facts : mapping
         How they were made: definition, method, scale (odds or rate ratio), level, numbers of cases and patients.
     notes, cautions : tuple of str
         What a reader must know; lines that every output shows first.
+    fewest : mapping of str to ndarray of int, each of shape (rows,)
+        Fewest cases behind each row of each table. It stays here: no output holds it.
     """
 
     columns: pd.DataFrame
@@ -48,11 +55,39 @@ class Effects:
     facts: Mapping[str, Any]
     notes: tuple[str, ...]
     cautions: tuple[str, ...]
+    fewest: Mapping[str, IntArray] = field(repr=False)
 
     def to_frames(self) -> dict[str, pd.DataFrame]:
         """The tables by name."""
         names = ("columns", "ratios", "joint", "curves", "averages", "confounding")
         return {name: getattr(self, name).copy() for name in names}
+
+    def shared(self, *, threshold: int = SMALL_CELL) -> Effects:
+        """What may leave the clinic: without the rows from which a small count could be worked out.
+
+        A row stays where each level that it compares or holds, of those that matter to it, has at least `threshold`
+        cases, cases that ended so, and cases that did not. Of several levels beside the reference never one alone goes:
+        the one with second fewest goes too, as totals would give the first back. A note names what is left out.
+
+        Parameters
+        ----------
+        threshold : int, 1 to 1000
+            Counts below it are small.
+
+        Returns
+        -------
+        Effects
+            A table may be empty.
+
+        Raises
+        ------
+        FitError
+            If the threshold is out of range.
+        """
+        tables, fewest, notes = told(self.to_frames(), self.fewest, threshold)
+        facts = {**self.facts, "threshold": threshold}
+        words: dict[str, Any] = {"facts": facts, "notes": (*self.notes, *notes), "fewest": fewest}
+        return replace(self, **{**words, **tables})
 
     def to_json(self) -> dict[str, Any]:
         """Plain lists and numbers; null for degrees of freedom without end and for what is not known."""
@@ -69,7 +104,7 @@ class DrawnEffects:
         See :mod:`retreat.study.effects.drawn`.
     region : Equivalence
         Effects too small to matter.
-    facts, notes, cautions
+    facts, notes, cautions, fewest
         As for :class:`Effects`.
     """
 
@@ -80,10 +115,18 @@ class DrawnEffects:
     facts: Mapping[str, Any]
     notes: tuple[str, ...]
     cautions: tuple[str, ...]
+    fewest: Mapping[str, IntArray] = field(repr=False)
 
     def to_frames(self) -> dict[str, pd.DataFrame]:
         """The tables by name."""
         return {name: getattr(self, name).copy() for name in ("ratios", "curves", "averages")}
+
+    def shared(self, *, threshold: int = SMALL_CELL) -> DrawnEffects:
+        """What may leave the clinic; see :meth:`Effects.shared`."""
+        tables, fewest, notes = told(self.to_frames(), self.fewest, threshold)
+        facts = {**self.facts, "threshold": threshold}
+        words: dict[str, Any] = {"facts": facts, "notes": (*self.notes, *notes), "fewest": fewest}
+        return replace(self, **{**words, **tables})
 
     def to_json(self) -> dict[str, Any]:
         """Plain lists and numbers."""

@@ -42,7 +42,7 @@ def fitted_words(model: Model) -> str:
     parts = {**card.n_ended, "ongoing or lost when last seen": others}
     kind = "invented cases (eyes in treatment)" if card.invented else "cases (eyes in treatment)"
     return (
-        f"Fitted to {card.n_cases} {kind} of {card.n_patients} patients, first sessions {years_words(model)}: "
+        f"Fitted to {cases_words(card.n_cases, card.n_patients, kind)}, first sessions {years_words(model)}: "
         f"{parts_words(parts)}. Left out for a missing feature: {left_out_words(model)}."
     )
 
@@ -69,22 +69,40 @@ def _coarse(found: re.Match[str]) -> str:
     return f"fewer than {SMALL_CELL}" if int(found[1]) < SMALL_CELL else f"{SMALL_CELL} or more"
 
 
+def cases_words(n_cases: int, n_patients: int, kind: str = "cases") -> str:
+    """Cases and their patients; these are hidden where the difference tells of few patients with more cases than one.
+
+    Examples
+    --------
+    >>> cases_words(150, 100), cases_words(103, 100)
+    ('150 cases of 100 patients', '103 cases of patients (number not shown)')
+    """
+    more = n_cases - n_patients
+    hidden = 0 < n_patients < SMALL_CELL or 0 < more < SMALL_CELL
+    return f"{count_words(n_cases)} {kind} of {'patients (number not shown)' if hidden else f'{n_patients} patients'}"
+
+
 def parts_words(parts: Mapping[str, int]) -> str:
-    """Parts of a known total; where one is small, a second is hidden, so that the rest does not tell it.
+    """Parts of a total that is told; each part not shown could, by the rest, be none or more than a small count.
+
+    Small parts are hidden, and then the next larger ones until at least two are and their sum, which the total tells,
+    is at least twice the small-cell limit. All are told in the same words, since "fewer than" would bound the rest.
 
     Examples
     --------
     >>> parts_words({"relieved": 50, "stopped": 4, "ongoing": 20})
-    '50 relieved, fewer than 11 stopped, ongoing not shown'
+    '50 relieved, stopped not shown, ongoing not shown'
+    >>> parts_words({"relieved": 80, "stopped": 1, "ongoing": 11})
+    'relieved not shown, stopped not shown, ongoing not shown'
     """
-    small = {name for name, n in parts.items() if 0 < n < SMALL_CELL}
-    hidden = set()
-    if len(small) == 1:
-        large = [name for name, n in parts.items() if n >= SMALL_CELL]
-        hidden = set(sorted(large, key=parts.__getitem__)[:1])
-    return ", ".join(
-        f"{name} not shown" if name in hidden else f"{count_words(n)} {name}" for name, n in parts.items()
-    )
+    hidden = {name for name, n in parts.items() if 0 < n < SMALL_CELL}
+    if hidden:
+        # a part of 0 hides nothing: last
+        for name in sorted(parts.keys() - hidden, key=lambda name: (parts[name] == 0, parts[name], name)):
+            if len(hidden) > 1 and sum(parts[one] for one in hidden) >= 2 * SMALL_CELL:
+                break
+            hidden.add(name)
+    return ", ".join(f"{name} not shown" if name in hidden else f"{n} {name}" for name, n in parts.items())
 
 
 def reach_words(model: Model) -> str:

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 from retreat.model import Model
 from retreat.study.in_hand.content import Grid
-from retreat.study.in_hand.facts import parts_words
+from retreat.study.in_hand.facts import cases_words, parts_words
 
 if TYPE_CHECKING:
     from retreat.validation.report import MeasureRow, ValidationReport
@@ -57,7 +57,7 @@ def validated_words(report: ValidationReport) -> str:
     """Cases a validation rests on."""
     others = report.n_cases - sum(report.n_ended.values())
     ended = parts_words({**report.n_ended, "ongoing or lost": others})
-    return f"{report.n_cases} cases of {report.n_patients} patients ({ended})"
+    return f"{cases_words(report.n_cases, report.n_patients)} ({ended})"
 
 
 def performance_grids(report: ValidationReport) -> tuple[Grid, ...]:

@@ -14,7 +14,7 @@ References
 
 from __future__ import annotations
 
-from collections.abc import Hashable, Iterable
+from collections.abc import Callable, Hashable, Iterable
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -180,7 +180,13 @@ def _shared(
     for values in [values for values, part in by_value.items() if _n(part) < k]:
         hidden += by_value.pop(values)
     parts = [by_value[values] for values in sorted(by_value, key=str)]
-    parts, hidden = _enough_hidden(parts, hidden, k)
+
+    def enough(units: Group) -> bool:
+        # one known word alone would tell what stands behind not_recorded
+        known = {values for unit in units if None not in (values := _values(unit, column))}
+        return _n(units) >= k and len(known) != 1
+
+    parts, hidden = _enough_hidden(parts, hidden, k, enough)
     shown: list[tuple[Group, Values | None]] = [(part, _values(part[0], column)) for part in parts]
     return [*shown, (hidden, None)] if hidden else shown
 
@@ -206,19 +212,21 @@ def _neighbours(
         hidden += run
     narrow = [run for run in runs if _width(run, column) <= widest]
     hidden += [unit for run in runs if _width(run, column) > widest for unit in run]
-    narrow, hidden = _enough_hidden(narrow, hidden, k)
+    narrow, hidden = _enough_hidden(narrow, hidden, k, lambda units: _n(units) >= k)
     shown: list[tuple[Group, Values | None]] = [(run, _middle(run, column)) for run in narrow]
     return [*shown, (hidden, None)] if hidden else shown
 
 
-def _enough_hidden(parts: list[Group], hidden: Group, k: int) -> tuple[list[Group], Group]:
-    """Parts to show and units to hide, with as many more hidden as it takes for `k` persons.
+def _enough_hidden(
+    parts: list[Group], hidden: Group, k: int, enough: Callable[[Group], bool]
+) -> tuple[list[Group], Group]:
+    """Parts to show and units to hide, with as many more hidden as it takes.
 
     They come from the largest part, in the order of their keys, which is none, as long as it keeps `k` persons itself;
     else the smallest part is hidden whole.
     """
     parts, hidden = [list(part) for part in parts], list(hidden)
-    while parts and 0 < _n(hidden) < k:
+    while parts and hidden and not enough(hidden):
         largest = max(parts, key=_n)
         if _n(largest) > k:
             unit = min(largest, key=lambda unit: unit.key)

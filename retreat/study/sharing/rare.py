@@ -39,6 +39,9 @@ def rounded(table: pd.DataFrame, changes: Changes) -> pd.DataFrame:
 def without_rare(table: pd.DataFrame, persons: list[str], rule: Rule, changes: Changes) -> pd.DataFrame:
     """The table without words and outermost numbers that fewer than `k` persons have.
 
+    Where words of a column are removed, so are further ones until at least `k` persons have a removed one and no
+    rare word is that of more than half of them: who knows which word is missing must not know whose it was.
+
     Parameters
     ----------
     table : DataFrame
@@ -54,7 +57,7 @@ def without_rare(table: pd.DataFrame, persons: list[str], rule: Rule, changes: C
     for name in [name for name in _WORDS if name in found and name not in rule.known]:
         told = Counter(word for word, _ in set(zip(found[name], persons, strict=True)))
         rare = [word for word, n in told.items() if n < rule.k and word not in MISSING_CODES]
-        at = found[name].isin(rare)
+        at = found[name].isin(rare) | _among_others(found[name], persons, rare, rule.k)
         found.loc[at, name] = _REMOVED.get(name, MISSING_CODES[0])
         changes.add(name, "removed", int(at.sum()))
     for name in [name for name in _OUTERMOST if name in found and name not in rule.known]:
@@ -69,6 +72,39 @@ def without_rare(table: pd.DataFrame, persons: list[str], rule: Rule, changes: C
             found[name] = found[name].clip(low, high)
             changes.add(name, "capped", int((found[name] - table[name]).abs().gt(1e-9).sum()))
     return found
+
+
+def _among_others(words: pd.Series, persons: list[str], rare: list[str], k: int) -> pd.Series:
+    """Rows whose word goes too, so that those removed are not all of one word.
+
+    They are of the commonest word, in the order of the rows, which is none, as long as `k` persons keep it; else the
+    least common word goes whole.
+    """
+    also = words.ne(words)
+    have: dict[str, dict[str, None]] = {}  # persons by word, in the order of the rows
+    for word, person in zip(words, persons, strict=True):
+        if word not in MISSING_CODES:
+            have.setdefault(word, {})[person] = None
+    gone = {word: list(have.pop(word)) for word in rare}
+    while gone and have and not _hides(gone, rare, k):
+        word = max(have, key=lambda one: len(have[one]))
+        if len(have[word]) <= k:
+            word = min(have, key=lambda one: len(have[one]))
+            moved = list(have.pop(word))
+        else:
+            moved = [next(iter(have[word]))]
+            del have[word][moved[0]]
+        gone.setdefault(word, []).extend(moved)
+        also |= words.eq(word) & np.isin(np.array(persons, dtype=object), moved)
+    return also
+
+
+def _hides(gone: Mapping[str, list[str]], rare: list[str], k: int) -> bool:
+    """Whether the persons of removed words are at least `k`, and at most half of them have the same rare one."""
+    total = sum(map(len, gone.values()))
+    return len({person for have in gone.values() for person in have}) >= k and all(
+        2 * len(gone[word]) <= total for word in rare
+    )
 
 
 def last_session(cases: pd.DataFrame, persons: list[str], rule: Rule) -> int:

@@ -9,11 +9,17 @@ from typing import TYPE_CHECKING, Any
 from retreat.study.sharing.changes import WAYS, ways_of
 from retreat.study.sharing.disclosure import Disclosure
 from retreat.study.sharing.rule import Rule
+from retreat.study.sharing.shared_model import WITHOUT
 from retreat.study.sharing.twin import TwinLaw
 
 if TYPE_CHECKING:
     from retreat.model import Model
 
+# said where the folder is made and where it is read
+TOGETHER = (
+    "Tables published from the same eyes with counts hidden can be undone by who has both: give one reader one of "
+    "them, or use --k 11."
+)
 _FILES = {
     "cases.csv": "one row a case, de-identified",
     "cases_dictionary.csv": "what each column of cases and of the twin means, its unit and what it may hold",
@@ -48,6 +54,8 @@ class Told:
         Rows of changes.csv.
     model : Model
         As shared.
+    model_shared : bool
+        Whether it is in the folder.
     law : TwinLaw
         Of the twin.
     disclosure : Disclosure
@@ -69,6 +77,7 @@ class Told:
     smallest: int
     account: Sequence[Mapping[str, str]]
     model: Model
+    model_shared: bool
     law: TwinLaw
     disclosure: Disclosure
     identical: int
@@ -125,7 +134,8 @@ def _rules(told: Told) -> Iterator[str]:
     yield "- Dates: the year of the first session at most; sessions by days since the first. Ages above 89 are 90."
     yield f"- Rule, k = {k}: {told.rule.words()} Counted in the table as it is here: at least {told.smallest}."
     yield (
-        f"- Words that fewer than {k} patients have are not_recorded (a reason to stop: unknown). Numbers "
+        f"- Words that fewer than {k} patients have are not_recorded (a reason to stop: unknown), "
+        f"and so are further ones, so that no such word stands alone behind it. Numbers "
         f"beyond those of the {k} lowest or highest patients were moved to the {k}th. sphere_d is rounded "
         "to 1, axial_mm and pupil_mm to 0.5."
     )
@@ -158,7 +168,12 @@ def _limits() -> Iterator[str]:
     )
     yield "- Patients who look alike may all have the same course: then knowing the group tells it."
     yield "- A second folder from the same crosswalk has the same keys, and the two can be joined."
-    yield "- Small counts are not hidden in the rows themselves. Tables made from them follow the reader's own rule."
+    yield (
+        f"- Small counts are not hidden in the rows themselves. {TOGETHER} A study report hides counts below 11, which "
+        "the rows here can give back. With k = 11 no word that fewer than 11 patients have is told, nor what fewer "
+        "share of what others may know; what columns tell together still stands in the rows."
+    )
+    yield "- Tables made from the rows follow the reader's own rule."
 
 
 def _twin(told: Told) -> Iterator[str]:
@@ -208,11 +223,17 @@ def _model(told: Told) -> Iterator[str]:
     yield "## The model"
     for line in card.cautions:
         yield f"**{line}**"
+    if not told.model_shared:
+        yield f"{WITHOUT}. What follows is of the model that the twin was drawn with."
     yield (
-        f"{card.title} ({card.name} {told.model.model_id}, {card.method}), fitted to {card.n_cases} cases "
+        f"{card.title} ({card.name} {told.model.model_id}, {card.method}), fitted to about {card.n_cases} cases "
         f"of {card.n_patients} patients, of the clinic's own table as it was before the changes above: a "
         "fit to cases.csv comes out different, most of all in what few patients have: there an effect can move "
         "by a standard error."
+    )
+    yield (
+        "Its card was made coarse for sharing: counts below 11 are 0, others are the multiple of five below them, and "
+        'notes say "fewer than 11". Its forecasts are those of the clinic\'s own.'
     )
     yield (
         "Counselling support, not a decision to treat and not a promise; a group estimate cannot say "

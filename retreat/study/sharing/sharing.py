@@ -23,6 +23,7 @@ from retreat.study.sharing.folder import check_places, place, with_sums
 from retreat.study.sharing.leaks import Originals, leaks
 from retreat.study.sharing.readme import Told, readme
 from retreat.study.sharing.rule import Rule
+from retreat.study.sharing.shared_model import WITHOUT, names_hidden, with_coarse_card
 from retreat.study.sharing.twin import TwinLaw, drawn, learned
 from retreat.tables import CASES, VISITS, as_cases, dictionary_rows, table_schema, write_table
 
@@ -55,6 +56,8 @@ class Shared:
         Of the table.
     twin_shared : bool
         Whether the twin passed its check and is in the folder.
+    model_shared : bool
+        Whether the model is in the folder; not where it names values that the table hides.
     disclosure : Disclosure
         The check of the twin.
     notes : tuple of str
@@ -70,6 +73,7 @@ class Shared:
     n_cases: int
     n_patients: int
     twin_shared: bool
+    model_shared: bool
     disclosure: Disclosure
     notes: tuple[str, ...]
 
@@ -88,6 +92,7 @@ class Shared:
             "smallest_group": self.smallest,
             "changes": changes,
             "twin_shared": self.twin_shared,
+            "model_shared": self.model_shared,
             "twin_check": self.disclosure.to_json(),
             "notes": list(self.notes),
         }
@@ -158,20 +163,24 @@ def share(
     check = disclosure_of(tables.cases, model, rule.known, seed)
     identical = identical_rows(twin, tables.cases)
     twin_shared = check.passed and not identical
-    files = _tables(tables, twin if twin_shared else None) | {"model.retreat": _model_bytes(model)}
+    files = _tables(tables, twin if twin_shared else None)
+    hidden = names_hidden(model, own, tables.cases)
+    told_model = with_coarse_card(model)
+    if not hidden:
+        files["model.retreat"] = _model_bytes(told_model)
     described = _descriptions("cases", CASES) | (
         _descriptions("visits", VISITS) if visits is not None else {}
     )
-    notes = _notes(own, model)
+    notes = _notes(own, model, bool(hidden))
     account = tables.changes.shown()
     made = provenance.made_by()
     told = Told(
         len(tables.cases), int(tables.cases["patient"].nunique()), bool(own.attrs["invented"]), rule, tables.smallest,
-        account, model, law, check, identical, twin_shared, made, notes,
+        account, told_model, not hidden, law, check, identical, twin_shared, made, notes,
     )  # fmt: skip
     if account:
         files["changes.csv"] = _csv(account)
-    files["provenance.json"] = _json(_provenance(made, rule, seed, model, law, check, twin_shared))
+    files["provenance.json"] = _json(_provenance(made, rule, seed, told_model, law, check, twin_shared))
     files["README.md"] = readme(told, (*files, *described)).encode("utf-8")
     found = leaks(files, _originals(own, visits))
     if found:
@@ -180,7 +189,7 @@ def share(
     is_new = place(folder, whole, crosswalk, links.content())
     return Shared(
         folder, crosswalk, tuple(whole), is_new, tables.changes.frame(), tables.smallest, told.n_cases, told.n_patients,
-        twin_shared, check, tuple(notes),
+        twin_shared, not hidden, check, (*notes, *_mend(hidden)),
     )  # fmt: skip
 
 
@@ -227,11 +236,22 @@ def _json(value: object) -> bytes:
     return (json.dumps(value, indent=2, ensure_ascii=False, allow_nan=False) + "\n").encode("utf-8")
 
 
-def _notes(own: pd.DataFrame, model: Model) -> tuple[str, ...]:
-    n_fitted = model.card.n_cases + model.card.n_left_out
-    if n_fitted == len(own):
+def _notes(own: pd.DataFrame, model: Model, without: bool) -> tuple[str, ...]:
+    """For whoever gets the folder: without counts, since their difference may be small."""
+    notes: tuple[str, ...] = (f"{WITHOUT}.",) if without else ()
+    if model.card.n_cases + model.card.n_left_out != len(own):
+        notes += ("The model was fitted to a table with another number of cases than this one.",)
+    return notes
+
+
+def _mend(hidden: tuple[str, ...]) -> tuple[str, ...]:
+    """For the clinic: which features, and what to do."""
+    if not hidden:
         return ()
-    return (f"The model was fitted to a table of {n_fitted} cases, this one has {len(own)}.",)
+    return (
+        f"It names hidden values of {', '.join(hidden)}. To share a model, fit one to cases.csv of this folder, and "
+        "share with it into a new folder, with the same crosswalk.",
+    )
 
 
 def _provenance(

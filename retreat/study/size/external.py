@@ -137,7 +137,7 @@ def external_validation_size(
     >>> lp, weight = normal_predictor(-1.75, 1.22)
     >>> found = external_validation_size(share=0.2, concordance=0.78, predictor=lp, weights=weight)
     >>> found.observed_expected, found.concordance
-    (1541, 511)
+    (1542, 511)
     """
     refuse(
         inside("share", share),

@@ -19,6 +19,7 @@ from retreat.study.cohort import describe_cohort
 from retreat.study.cohort.curves import incidence_table
 from retreat.study.cohort.differences import of_shares
 from retreat.study.cohort.leaving import leaving
+from retreat.study.cohort.life_table import life_table
 from retreat.study.cohort.studied import Studied, studied
 from retreat.validation import aalen_johansen
 
@@ -208,6 +209,62 @@ def test_intervals_of_curves_cover_where_eyes_of_a_patient_are_alike():
         inside += ((told["low"] <= truth) & (truth <= told["high"])).to_numpy()
     # 90% meant; three standard errors of 300 clinics are 5 points. Eyes taken as independent cover 80%
     assert inside / 300 == pytest.approx([0.9, 0.9], abs=0.055)
+
+
+def one_session(rng, n_patients, share, *, both=0.5):
+    """Invented eyes seen at one session, half of the patients with two of one luck; `share` of them are relieved."""
+    patient = np.repeat(np.arange(n_patients), 1 + (rng.random(n_patients) < both))
+    chance = (
+        rng.beta(2.0 * share, 2.0 * (1.0 - share), n_patients)
+        if 0.0 < share < 1.0
+        else np.full(n_patients, share)
+    )
+    ending = (rng.random(len(patient)) < chance[patient]).astype(np.int64)
+    kind, done = np.full(len(patient), "ring", dtype=object), np.ones(len(patient), dtype=np.int64)
+    return Studied({}, "opacity", kind, ("ring",), patient, np.arange(len(patient)), done, ending)
+
+
+@pytest.mark.parametrize(("n_patients", "share"), [(20, 0.1), (20, 0.5), (100, 0.02)])
+def test_intervals_of_curves_cover_with_few_patients_or_events(n_patients, share):
+    rng, inside, clinics = np.random.default_rng(9), 0, 150
+    for seed in range(clinics):
+        found = leaving(one_session(rng, n_patients, share), horizon=1, resamples=60, level=0.95, seed=seed)
+        told = incidence_table(found).frame.query("kind == 'all' and state == 'relieved'").iloc[0]
+        assert told["high"] > told["low"]
+        inside += told["low"] <= share <= told["high"]
+    # 95% meant; three standard errors of 150 clinics are 5 points. Percentiles cover about 80%
+    assert inside / clinics > 0.95 - 0.053
+
+
+@pytest.mark.parametrize("share", [0.0, 1.0])
+def test_intervals_where_all_fare_alike_are_those_of_as_many_patients(share):
+    found = leaving(
+        one_session(np.random.default_rng(1), 103, share), horizon=1, resamples=50, level=0.95, seed=1
+    )
+    low, high = (0.0, 0.0360) if share == 0.0 else (0.9640, 1.0)  # z^2 / (n + z^2) = 3.8415 / 106.8415
+    curve = incidence_table(found).frame.query("kind == 'all'").set_index("state")
+    assert curve.loc["relieved", ["low", "high"]].tolist() == pytest.approx([low, high], abs=5e-5)
+    assert curve.loc["in_treatment", ["low", "high"]].tolist() == pytest.approx([1 - high, 1 - low], abs=5e-5)
+    hazard = life_table(found).frame.query("kind == 'all'").iloc[0]
+    assert hazard["at_risk"] > 103
+    told = hazard[["hazard_relieved_low", "hazard_relieved_high"]].tolist()
+    assert told == pytest.approx([low, high], abs=5e-5)
+
+
+def test_an_end_nobody_had_is_told_no_surer_than_those_followed_allow():
+    """100 invented patients with two eyes each, 95 of them lost after the first session; none was stopped."""
+    patient = np.repeat(np.arange(100), 2)
+    done = np.where(patient < 95, 1, 2)
+    kind = np.full(200, "ring", dtype=object)
+    seen = Studied(
+        {}, "opacity", kind, ("ring",), patient, np.arange(200), done, np.zeros(200, dtype=np.int64)
+    )
+    found = leaving(seen, horizon=2, resamples=50, level=0.95, seed=1)
+    stopped = incidence_table(found).frame.query("kind == 'all' and state == 'stopped'").set_index("session")
+    assert stopped["high"].tolist() == pytest.approx([0.0370, 0.4345], abs=5e-5)  # of 100 and of 5
+    assert life_table(found).frame.query("kind == 'all'")["hazard_stopped_high"].tolist() == pytest.approx(
+        [0.0370, 0.4345], abs=5e-5
+    )
 
 
 def test_intervals_depend_on_the_seed_alone(clinic):

@@ -1,12 +1,23 @@
 """E-values and corrected ratios against published examples and their defining property."""
 
 import numpy as np
+import pandas as pd
 import pytest
+from clinics import clinic
 from hypothesis import given
 from hypothesis import strategies as st
 
+from retreat.coding import Term
 from retreat.errors import FitError
-from retreat.study.effects import bias_table, e_value, e_value_of_odds
+from retreat.study.effects import (
+    Measure,
+    bias_table,
+    e_value,
+    e_value_of_odds,
+    e_value_of_rate,
+    estimate_effects,
+)
+from retreat.study.effects.e_values import confounding_table, outcomes_by
 
 
 @pytest.mark.parametrize(
@@ -50,6 +61,82 @@ def test_a_common_end_is_judged_by_the_root_of_its_odds_ratio():
     assert common == e_value(np.sqrt(0.86), np.sqrt(0.75), np.sqrt(0.99))
     assert rare == e_value(0.86, 0.75, 0.99)
     assert common.point < rare.point
+
+
+@pytest.mark.parametrize("ratio", [0.25, 0.9, 1.0, 1.7, 6.0])
+def test_a_common_rate_ratio_stands_for_the_formula_of_the_paper(ratio):
+    """VanderWeele and Ding 2017, table 2 (from memory); R's EValue has the same."""
+    told = (1 - 0.5 ** np.sqrt(ratio)) / (1 - 0.5 ** np.sqrt(1 / ratio))
+
+    assert e_value_of_rate(ratio).ratio == pytest.approx(told, rel=1e-12)
+    assert e_value_of_rate(ratio).point == pytest.approx(e_value(told).point, rel=1e-9)
+    assert e_value_of_rate(ratio, outcome="rare") == e_value(ratio)
+    assert e_value_of_rate(1 / ratio).point == pytest.approx(e_value_of_rate(ratio).point, rel=1e-9)
+
+
+def ends_of(n_relieved, n_stopped, n=100):
+    """One session each; the rest go on."""
+    return np.repeat([1, 2, 0], [n_relieved, n_stopped, n - n_relieved - n_stopped])
+
+
+def test_each_end_is_rare_or_common_by_its_share(analysis_of):
+    size = np.linspace(1.0, 6.0, 100)
+    term = Term(("size_mm",), "log", centre=2.0)
+
+    def found(relieved, stopped, horizon=1, **settings):
+        ending = ends_of(relieved, stopped)
+        cases = analysis_of((term,), {"size_mm": size.tolist()}, np.ones(100, dtype=int), ending)
+        return outcomes_by(cases, horizon, **settings)
+
+    assert found(40, 14) == {"relieved": "common", "stopped": "rare"}
+    assert found(14, 15) == {"relieved": "rare", "stopped": "common"}
+    assert found(40, 14, outcome="common") == {"relieved": "common", "stopped": "common"}
+    with pytest.raises(FitError, match="horizon"):
+        found(40, 14, horizon=0)
+
+
+def test_shares_by_the_horizon_are_of_aalen_and_johansen(analysis_of):
+    """Of 100, 10 stop at the first session, 40 go on unseen, 10 of 50 at risk stop at the second: .1 + .9 x .2."""
+    sessions = np.repeat([1, 1, 2, 2], [10, 40, 10, 40])
+    ending = np.repeat([2, 0, 2, 1], [10, 40, 10, 40])
+    term = Term(("size_mm",), "log", centre=2.0)
+    cases = analysis_of((term,), {"size_mm": np.linspace(1.0, 6.0, 100).tolist()}, sessions, ending)
+
+    assert outcomes_by(cases, 1)["stopped"] == "rare"
+    assert outcomes_by(cases, 2)["stopped"] == "common"
+
+
+def test_a_table_says_which_rule_each_end_took():
+    cases = clinic(cases=400)
+    stopped = cases.index[cases.ending == "stopped"]
+    # most of those that stopped go on instead: a rare end
+    cases.loc[stopped[30:], "ending"] = "ongoing"
+    cases.loc[stopped[30:], "stop_reason"] = "not_applicable"
+    found = estimate_effects(
+        cases, "core", curves=[], measures=[Measure("incidence", 0, 2)], penalty="firth"
+    ).confounding
+
+    odds = found[found["of"] == "odds"].set_index("end")
+    assert set(odds.loc["stopped", "outcome"]) == {"rare"}
+    assert set(odds.loc["relieved", "outcome"]) == {"common"}
+    np.testing.assert_allclose(odds.loc["stopped", "risk_ratio"], odds.loc["stopped", "ratio"], rtol=1e-12)
+    np.testing.assert_allclose(
+        odds.loc["relieved", "risk_ratio"], np.sqrt(odds.loc["relieved", "ratio"]), rtol=1e-12
+    )
+    assert set(found.loc[found["of"] == "risk", "outcome"]) == {"any"}
+
+
+def test_ratios_of_rates_are_called_so():
+    words = {"feature": "size_mm", "value": "4", "against": "2", "held": "", "ratio": 2.0, "low": 1.2}
+    ratios = pd.DataFrame([{"end": "relieved", **words, "high": 3.3}])
+    averages = pd.DataFrame(
+        [{"measure": "incidence", "end": "relieved", "session": 2, **words, "high": 3.3}]
+    ).assign(ratio_low=1.2, ratio_high=3.3)
+
+    found = confounding_table(ratios, averages, outcomes={"relieved": "common"}, link="cloglog")
+
+    assert found["of"].tolist() == ["rate", "risk"]
+    assert found.risk_ratio.tolist() == [e_value_of_rate(2.0).ratio, 2.0]
 
 
 def test_a_corrected_ratio_is_the_one_of_the_table_it_came_from():

@@ -160,6 +160,11 @@ def test_everything_at_once_is_plain_json_with_its_cautions_and_region():
     assert told["region"] == {"log_odds": 0.3, "probability": 0.02, "sessions": 0.1}
     assert "invented" in told["cautions"][0]
     assert {row["region"] for row in told["tables"]["ratios"]} == {0.3}
+    assert {name: len(few) for name, few in found.fewest.items()} == {
+        name: len(frame) for name, frame in found.to_frames().items()
+    }
+    assert "fewest" not in told
+    assert found.shared(threshold=1).ratios.equals(found.ratios)
     assert 0.5 <= told["tables"]["ratios"][0]["direction"] <= 1.0
 
 

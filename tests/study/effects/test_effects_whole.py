@@ -92,6 +92,7 @@ def test_everything_is_plain_json_with_its_cautions(gaps):
     assert set(told["tables"]) == {"columns", "ratios", "joint", "curves", "averages", "confounding"}
     assert told["imputations"] == 3
     assert any("size_mm in 1" in note for note in told["notes"])
+    assert any("the filling holds no interactions" in note for note in told["notes"])
     assert {row["end"] for row in told["tables"]["joint"]} == {"relieved", "stopped", "all"}
     assert {row["over"] for row in told["tables"]["curves"]} == {"size_mm", "depth"}
     with pytest.raises(FrozenInstanceError):

@@ -232,7 +232,7 @@ def test_label_and_card_of_a_model_that_failed_say_so_first():
 def test_a_small_number_of_an_end_cannot_be_had_from_the_label():
     model = toy_model(n_ended={"relieved": 700, "stopped": 7})
     text = facts_label(model).to_markdown()
-    assert "fewer than 11 stopped" in text
+    assert "stopped not shown" in text
     assert "105 ongoing" not in text
     assert "left out for a missing feature: fewer than 11" in text.lower()
 

@@ -161,3 +161,15 @@ def test_too_few_patients_are_refused():
 def test_a_rule_out_of_range_is_refused(k: int, known: tuple[str, ...], what: str):
     with pytest.raises(TableError, match=what):
         Rule(k, known)
+
+
+@pytest.mark.parametrize("n_missing", [0, 2, 9])
+def test_no_single_known_word_stands_behind_what_is_hidden(n_missing):
+    lens = ["multifocal"] * 3 + ["not_recorded"] * n_missing + ["natural"] * 30
+    table = made([(f"p{i:02d}", "right", "none", word, 60.0, "2020") for i, word in enumerate(lens)])
+
+    found = shown(table, Rule(5, ("lens",)))
+
+    hidden = table.loc[found["lens"].isna(), "lens"]
+    assert set(hidden) - {"not_recorded"} == {"multifocal", "natural"}
+    assert len(hidden) == max(5, 3 + n_missing + 1)

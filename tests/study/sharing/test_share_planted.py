@@ -6,6 +6,8 @@ such use.
 
 from __future__ import annotations
 
+import json
+from dataclasses import replace
 from pathlib import Path
 
 import pandas as pd
@@ -120,3 +122,53 @@ def test_the_last_look_has_no_false_alarm_in_what_is_shared(shared):
     files = {n: (shared.folder / n).read_bytes() for n in shared.files if not n.endswith(described)}
 
     assert leaks(files, Originals.of(keys=["k7f3q9zt"], codes=["op1"])) == []
+
+
+def saved_as(model, folder: Path, **card: object) -> bytes:
+    return replace(model, card=replace(model.card, **card)).save(folder / "m.retreat").read_bytes()
+
+
+@pytest.mark.parametrize("name", ["README.md", "provenance.json", "model.retreat"])
+@pytest.mark.parametrize(
+    ("original", "what"), [("mol", "a code"), ("Dr9", "a code"), ("k4q", "a key"), ("p7t2", "a key")]
+)
+def test_short_keys_and_codes_are_sought_in_every_text(clinic, tmp_path: Path, name, original: str, what):
+    text = f"fitted with {original.upper()}, and others"
+    content = {
+        "README.md": text.encode(),
+        "provenance.json": json.dumps({"model": {"name": text}}).encode(),
+        "model.retreat": saved_as(clinic.model, tmp_path, title=text),
+    }[name]
+    of = {"keys": [original], "codes": []} if what == "a key" else {"keys": [], "codes": [original]}
+
+    found = leaks({name: content}, Originals.of(**of))
+
+    assert [(fault.where, what in fault.what) for fault in found] == [(name, True)]
+    assert all(original.upper() not in str(fault) for fault in found)
+
+
+@pytest.mark.parametrize("original", ["ring", "core", "123", "300"])
+def test_words_of_the_program_and_short_numbers_are_no_leak_of_a_text(clinic, tmp_path: Path, original: str):
+    files = {
+        "README.md": b"the core model of 300 cases with ring and 123",
+        "model.retreat": saved_as(clinic.model, tmp_path),
+    }
+
+    assert leaks(files, Originals.of(keys=[original], codes=[original])) == []
+
+
+@pytest.mark.parametrize(
+    "text", ["as Jane Smith counts", "seen by Dr Smith", "born 1954-03-12", "ask jane.smith@example.org"]
+)
+@pytest.mark.parametrize("name", ["README.md", "provenance.json", "model.retreat"])
+def test_what_looks_like_a_person_is_found_in_every_text(clinic, tmp_path: Path, name: str, text: str):
+    content = {
+        "README.md": text.encode(),
+        "provenance.json": json.dumps({"notes": [text]}).encode(),
+        "model.retreat": saved_as(clinic.model, tmp_path, notes=(text,)),
+    }[name]
+
+    found = leaks({name: content}, Originals.of(keys=[], codes=[]))
+
+    assert ["looks like" in fault.what for fault in found] == [True]
+    assert text not in str(found[0])

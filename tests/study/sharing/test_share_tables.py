@@ -102,8 +102,28 @@ def test_a_word_of_few_patients_goes_however_many_rows_they_have():
 
     found = without_rare(table, persons, Rule(3), Changes())
 
-    assert found["event"].tolist() == ["not_recorded"] * 6 + ["none"] * 6
-    assert found["stop_reason"].tolist() == ["unknown"] * 2 + ["choice"] * 10
+    # and with it the commonest word of two more patients, so that three have a removed one, at most half the rare one
+    assert found["event"].tolist() == ["not_recorded"] * 8 + ["none"] * 4
+    # "a" has two words and counts once
+    assert found["stop_reason"].tolist() == ["unknown"] * 8 + ["choice"] * 4
+
+
+@pytest.mark.parametrize("k", [2, 5, 11])
+@pytest.mark.parametrize("n_rare", [1, 4, 10])
+def test_a_removed_word_never_stands_alone_behind_not_recorded(n_rare, k):
+    words = ["sheet"] * n_rare + ["cloud"] * 12 + ["ring"] * 40
+    table = pd.DataFrame({"opacity": words})
+
+    found = without_rare(table, [f"p{i}" for i in range(len(words))], Rule(k), Changes())
+
+    gone = table.loc[found["opacity"].eq("not_recorded"), "opacity"].value_counts()
+    if n_rare >= k:
+        assert gone.empty
+        return
+    assert gone.sum() >= k
+    assert len(gone) >= 2
+    assert 2 * gone["sheet"] <= gone.sum()
+    assert found["opacity"].value_counts().min() >= k
 
 
 def test_a_cut_course_is_censored_not_ended(clinic):

@@ -1,6 +1,7 @@
 """Closed criteria against published examples and the packages of their authors (`size_recipe.py`)."""
 
 import csv
+from math import ceil
 from pathlib import Path
 
 import numpy as np
@@ -18,7 +19,7 @@ from retreat.study.size import (
     r_squared_of_concordance,
     r_squared_of_nagelkerke,
 )
-from retreat.study.size.closed import share_by, shrinkage_at
+from retreat.study.size.closed import Z, share_by, shrinkage_at
 from retreat.study.size.external import normal_predictor
 
 DATA = Path(__file__).parent / "data" / "closed.csv"
@@ -58,11 +59,54 @@ def test_a_time_to_an_event_asks_for_as_many_as_published(inputs, expected):
 @pytest.mark.parametrize(("inputs", "expected"), of_kind("external"))
 def test_an_external_validation_asks_for_as_many_as_published(inputs, expected):
     lp, weights = normal_predictor(inputs.pop("mean"), inputs.pop("sd"))
-    found = external_validation_size(**inputs, predictor=lp, weights=weights)
+    # the valves' mean chance is not their share: the example takes each from another source
+    found = external_validation_size(
+        **inputs, predictor=lp, weights=weights, standard_error="published", tolerance=2.0
+    )
     assert found.observed_expected == expected[0]
     assert found.concordance == expected[2]
     # theirs rests on a million draws of the linear predictor, ours on a quadrature
     assert found.slope == pytest.approx(expected[1], rel=0.005)
+
+
+def test_the_interval_of_a_validation_is_no_wider_than_asked_and_one_case_fewer_is():
+    """The width of exp(+-1.96 SE), SE^2 = (1 - share) / (share n), written out anew."""
+
+    def width(n, share):
+        error = np.sqrt((1 - share) / (share * n))
+        return np.exp(Z * error) - np.exp(-Z * error)
+
+    for mean, sd, asked in ((-1.75, 1.22, 0.2), (-1.75, 1.22, 0.35), (-4.02, 1.17, 0.2)):
+        lp, weights = normal_predictor(mean, sd)
+        share = float(weights @ (1 / (1 + np.exp(-lp))))
+        n = external_validation_size(
+            share=share, concordance=0.75, predictor=lp, weights=weights, ratio_width=asked
+        ).observed_expected
+        assert width(n, share) <= asked < width(n - 1, share)
+
+
+def test_a_share_that_the_predictors_do_not_have_is_refused():
+    lp, weights = normal_predictor(-5.0, 2.5)
+    valves = {"share": 0.018, "concordance": 0.8, "predictor": lp, "weights": weights}
+
+    with pytest.raises(FitError, match="mean chance of the predictors is"):
+        external_validation_size(**valves)
+    assert external_validation_size(**valves, tolerance=2.0).cases > 0
+
+
+def test_two_eyes_of_a_patient_cost_a_design_effect():
+    lp, weights = normal_predictor(-1.75, 1.22)
+    asked = {"share": 0.2, "concordance": 0.78, "predictor": lp, "weights": weights}
+    alone = external_validation_size(**asked)
+
+    twice = external_validation_size(**asked, eyes_per_patient=2.0)
+    half = external_validation_size(**asked, eyes_per_patient=2.0, alike=0.5)
+
+    # all patients with two eyes that never differ: as many patients as eyes
+    assert (twice.slope, twice.concordance) == (2 * alone.slope, 2 * alone.concordance)
+    assert half.observed_expected == ceil(1.5 * alone.observed_expected)
+    assert (alone.design_effect, half.design_effect, twice.design_effect) == (1.0, 1.5, 2.0)
+    assert twice.events == pytest.approx(0.2 * twice.cases)
 
 
 def test_events_a_parameter_are_those_of_the_abstract_of_2019():
@@ -162,6 +206,10 @@ def test_faults_are_told_at_once():
         ({"weights": [1.0]}, "predictor"),
         ({"concordance": 0.4}, "concordance"),
         ({"ratio_width": 0.0}, "ratio_width"),
+        ({"eyes_per_patient": 2.5}, "eyes_per_patient"),
+        ({"alike": -0.1}, "alike"),
+        ({"tolerance": 0.0}, "tolerance"),
+        ({"standard_error": "up"}, "standard_error"),
     ],
 )
 def test_impossible_arguments_of_a_validation_are_named(change, where):
