@@ -36,7 +36,7 @@ _LADDERS = (
     (1.0, 3.0),
     (1.0, 2.0, 5.0),
     (1.0, 1.5, 2.0, 3.0, 5.0, 7.0),
-    tuple(1.0 + 0.1 * i for i in range(90)),
+    (1.0, 1.2, 1.5, 2.0, 2.5, 3.0, 4.0, 5.0, 6.0, 7.0, 8.0, 9.0),
 )
 _LEAST_TICKS = 4
 _SHADED = "Shaded: effects stated to be too small to matter."

@@ -10,6 +10,7 @@ if TYPE_CHECKING:
     from retreat.study.in_hand.algebra import equation
     from retreat.study.in_hand.points import point_chart
     from retreat.study.reporting.form import reporting_form
+    from retreat.study.series import study_series
     from retreat.study.sharing.sharing import share
     from retreat.study.size import simulate_size, size_by_end
 
@@ -23,6 +24,7 @@ _HOMES = {
     "share": "sharing.sharing",
     "simulate_size": "size",
     "size_by_end": "size",
+    "study_series": "series",
 }
 __all__ = [
     "draw_effects",
@@ -33,6 +35,7 @@ __all__ = [
     "share",
     "simulate_size",
     "size_by_end",
+    "study_series",
 ]
 
 
