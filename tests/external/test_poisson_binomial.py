@@ -53,10 +53,10 @@ def by_generating_function():
     """The same eyes as open cases that use one slot a session; four draws alike."""
     kinds = [kind for kind, n in EYES.items() for _ in range(n)]
     tail = np.array([1 - np.cumsum(sessions(kind))[:4] for kind in kinds])  # (eyes, at least 1, 2, 3, 4)
-    nothing = np.zeros((4, 1))
+    none = np.zeros(0, dtype=np.int64)
     span = Span(
         np.broadcast_to(tail, (4, 9, 4)), np.zeros(9, dtype=np.intp), np.eye(4)[None], np.zeros((1, 4, 1)),
-        nothing, nothing, nothing, np.full(4, np.inf), 0,
+        np.zeros((4, 1)), np.zeros((1, 1)), np.zeros((1, 0, 1)), none, np.zeros(4, dtype=np.intp), np.full(4, np.inf),
     )  # fmt: skip
     return mixed_total(span)
 

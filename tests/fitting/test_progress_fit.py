@@ -61,7 +61,7 @@ def fitted() -> Model:
     """300 eyes; shorter chains than a clinic would run."""
     design, _, records = clinic(300, seed=3)
     base = made_model("progress", draws=400)
-    return with_progress(base, design, records, seed=1, draws=250, tune=250, tries=1)
+    return with_progress(base, design, records, seed=1, draws=250, tune=500, tries=1)
 
 
 @pytest.mark.slow
