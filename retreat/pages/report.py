@@ -123,30 +123,6 @@ def render_report(
     return render("calibration.html", title=title, intro=intro, sections=sections, banners=banners)
 
 
-def render_index(
-    title: str, intro: Sequence[str], links: Sequence[Link], *, banners: Sequence[str] = ()
-) -> str:
-    """Index of a folder of pages and files, each with one sentence.
-
-    Parameters
-    ----------
-    title : str
-        Title of the page.
-    intro : sequence of str
-        Paragraphs before the list.
-    links : sequence of Link
-        What the folder holds, in reading order.
-    banners : sequence of str
-        What must be read first.
-
-    Returns
-    -------
-    str
-        The page.
-    """
-    return render("index.html", title=title, intro=intro, links=links, banners=banners)
-
-
 def _shown(cell: Cell) -> str:
     if cell is None:
         return ""

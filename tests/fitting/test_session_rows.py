@@ -8,8 +8,9 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 
-from retreat.fitting.histories.sessions import LEAST_ENERGY_MJ, LEAST_PULSES, lay_out
+from retreat.fitting.histories.sessions import lay_out
 from retreat.model.history import Records
+from retreat.model.history.state import LEAST_ENERGY_MJ, LEAST_PULSES
 
 NONE = np.full((3, 2), np.nan)
 DESIGN = SimpleNamespace(

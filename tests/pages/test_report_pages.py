@@ -8,7 +8,7 @@ import pytest
 from parsed import Page
 
 from retreat.pages.index import render_groups
-from retreat.pages.report import Figure, Link, Section, Table, render_index, render_report
+from retreat.pages.report import Figure, Link, Section, Table, render_report
 
 DRAWING = '<svg xmlns="http://www.w3.org/2000/svg"><circle r="1"/></svg>'
 TABLE = Table("Measures", ("Measure", "core", "n"), (("Brier", 0.12345, 812), ("Slope", float("nan"), None)))
@@ -88,6 +88,10 @@ def test_an_index_by_reader_has_a_heading_for_each():
 
 
 def test_the_index_links_to_its_pages_with_a_sentence_each():
-    page = Page(render_index("Demonstration", ("All invented.",), (Link("sheet.html", "Sheet", "One eye."),)))
+    page = Page(
+        render_groups(
+            "Demonstration", ("All invented.",), {"For one": [Link("sheet.html", "Sheet", "One eye.")]}
+        )
+    )
     assert page.all("a") == [{"href": "sheet.html"}]
     assert page.words("li") == ["Sheet: One eye."]

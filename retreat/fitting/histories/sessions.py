@@ -10,12 +10,10 @@ from numpy.typing import NDArray
 from retreat.fitting.design import Design
 from retreat.model.history.bother import logit_of_bother
 from retreat.model.history.records import Records
+from retreat.model.history.state import LEAST_ENERGY_MJ, LEAST_PULSES
 
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
-
-# least that a session delivers, so that its logarithm is a number, as in the forecast: pulses, and mJ (our judgement)
-LEAST_PULSES, LEAST_ENERGY_MJ = 1.0, 0.1
 
 
 @dataclass(frozen=True)

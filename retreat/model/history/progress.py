@@ -14,7 +14,7 @@ or go on follows from lambda, share, bother, fragments and how much the session 
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 from typing import Any
 
@@ -24,7 +24,7 @@ from numpy.typing import NDArray
 from retreat.model.history import particles
 from retreat.model.history.noise import Noise, noise_of
 from retreat.model.history.records import Records
-from retreat.model.history.state import STEPS
+from retreat.model.history.state import LEAST_ENERGY_MJ, LEAST_PULSES, STEPS
 
 FloatArray = NDArray[np.float64]
 
@@ -33,8 +33,6 @@ KIND = "progress"
 _LEAST_PATHS = 2
 # sessions after which twice as many courses are simulated: resampling at each leaves fewer of them apart
 _LATE = 3
-# least that a session delivers, so that its logarithm is a number: pulses, and mJ
-_LEAST_PULSES, _LEAST_ENERGY = 1.0, 0.1
 _CASE = -1  # stands for the number of coded columns
 _ENDS = 2
 # name of each parameter and its shape after that of the draws
@@ -131,14 +129,7 @@ class Progress:
 
     def thinned(self, chosen: NDArray[np.intp]) -> Progress:
         """The part with some of its draws."""
-        return Progress(
-            self.values[chosen],
-            self.n_columns,
-            self.centre,
-            self.energy_centre,
-            self.pulses_centre,
-            self.seed,
-        )
+        return replace(self, values=self.values[chosen])
 
     def pmf_after(
         self, X: FloatArray, records: Records, *, horizon: int, n_ends: int, alike: int = 1
@@ -159,9 +150,9 @@ class Progress:
 
     def _shared(self, X: FloatArray, records: Records, horizon: int) -> tuple[FloatArray, FloatArray]:
         """Rows that stand for one case: each has its own paths of one hypercube, which together integrate both."""
-        noise = self._noise(horizon, len(X) * _LEAST_PATHS)
+        noise = self.noise(horizon, len(X) * _LEAST_PATHS)
         found = [
-            self._run(
+            self.run(
                 X[[i]],
                 records.rows(np.array([i])),
                 horizon,
@@ -190,7 +181,7 @@ class Progress:
         paths : int
             Courses simulated for each draw.
         """
-        return self._run(X, records, horizon, self._noise(horizon, paths), None)
+        return self.run(X, records, horizon, self.noise(horizon, paths), None)
 
     def bother(
         self, X: FloatArray, records: Records, *, horizon: int
@@ -202,22 +193,24 @@ class Progress:
         X, records, horizon
             As for :meth:`courses`.
         """
-        noise = self._noise(horizon, particles.PATHS)
+        noise = self.noise(horizon)
         found = particles.Bother.blank(len(X), horizon, noise)
-        return self._run(X, records, horizon, noise, found), found
+        return self.run(X, records, horizon, noise, found), found
 
-    def _noise(self, horizon: int, paths: int) -> Noise:
+    def noise(self, horizon: int, paths: int = particles.PATHS) -> Noise:
+        """Numbers behind so many courses of each draw."""
         return noise_of(self.n_draws, paths, max(horizon, 1), self.seed)
 
-    def _run(
+    def run(
         self, X: FloatArray, records: Records, horizon: int, noise: Noise, bother: particles.Bother | None
     ) -> particles.Courses:
+        """Courses by the numbers given; `bother`, where given, is filled."""
         return particles.courses(
             self.parameters,
             X - np.asarray(self.centre),
             records,
-            energy=_centred_log(records.energy_mj, _LEAST_ENERGY, self.energy_centre),
-            pulses=_centred_log(records.pulses, _LEAST_PULSES, self.pulses_centre),
+            energy=_centred_log(records.energy_mj, LEAST_ENERGY_MJ, self.energy_centre),
+            pulses=_centred_log(records.pulses, LEAST_PULSES, self.pulses_centre),
             horizon=horizon,
             noise=noise,
             bother=bother,

@@ -13,7 +13,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from retreat.model.history import particles
-from retreat.model.history.noise import noise_of
 from retreat.model.history.progress import Progress, pack
 from retreat.model.history.records import Records
 from retreat.model.history.state import STEPS
@@ -46,13 +45,13 @@ def rated_again(part: Progress, X: FloatArray, records: Records, *, horizon: int
         One value a simulated course: the courses behind :attr:`Bother.following`, with the same passing deviation.
     """
     done = int(records.done[0])
-    noise = noise_of(part.n_draws, particles.PATHS, max(horizon, 1), part.seed)
+    noise = part.noise(horizon)
     luck, pieces = noise.luck.copy(), noise.pieces.copy()
     luck[:, :, done] = _NO_LUCK
     pieces[:, :, done] = _staying(part.parameters["fragments"], int(records.fragments[0, done - 1]))[:, None]
     noise = replace(noise, luck=luck, pieces=pieces)
     found = particles.Bother.blank(len(X), done + 1, noise)
-    _no_older(part, done)._run(X, records, done + 1, noise, found)
+    _no_older(part, done).run(X, records, done + 1, noise, found)
     return found.following
 
 
