@@ -24,8 +24,9 @@ def imputed(data: CaseData, n_imputations: int, seed: int) -> list[CaseData]:
     """Copies of begun cases with every missing feature of the definition filled by a draw.
 
     Chained equations (van Buuren 2018 [1]_): each feature in turn is regressed on the others, last session and
-    ending in a bootstrap sample of the cases in which it is known, which stands for a draw of the coefficients, and
-    the missing values are drawn from that regression. Numbers: linear on the log scale where they are above 0, with
+    ending in a bootstrap sample of the patients in whom it is known, which stands for a draw of the coefficients, and
+    the missing values are drawn from that regression. Whole patients are sampled, since two eyes of one patient say
+    less than eyes of two. Numbers: linear on the log scale where they are above 0, with
     the residuals of the sample; a draw is never beyond what was seen. Categories: multinomial logistic with a light
     ridge, a level drawn by its probability.
 
@@ -74,8 +75,12 @@ def _one(
             others = [_coded(values) for other, values in filled.items() if other != name]
             X = _standardised(np.column_stack([*others, outcome]))
             known = ~gone[name]
-            draw = _draw_level if filled[name].dtype == object else _draw_number
-            filled[name][gone[name]] = draw(X[known], filled[name][known], X[gone[name]], rng)
+            rows = np.flatnonzero(known)[sampled(data.patient[known], rng)]
+            if filled[name].dtype == object:
+                drawn = _draw_level(X[rows], filled[name][rows], X[gone[name]], rng)
+            else:
+                drawn = _draw_number(X[rows], filled[name][rows], X[gone[name]], rng)
+            filled[name][gone[name]] = drawn
     return replace(data, features={**data.features, **filled})
 
 
@@ -94,16 +99,50 @@ def _standardised(X: FloatArray) -> FloatArray:
     return np.asarray((X - X.mean(axis=0)) / np.where(spread > 0, spread, 1.0))
 
 
+def sampled(patient: NDArray[Any], rng: np.random.Generator) -> NDArray[np.int64]:
+    """Rows of a bootstrap sample of whole patients: as many patients as there are, each with all its rows.
+
+    Parameters
+    ----------
+    patient : ndarray, shape (rows,)
+        Whose row.
+    rng : Generator
+        Source of the sample.
+
+    Returns
+    -------
+    ndarray of int
+        Positions, a patient's together; as many as the sampled patients have rows.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> rows = sampled(np.array(["a", "b", "a"]), np.random.default_rng(3))
+    >>> np.isin(0, rows) == np.isin(2, rows)
+    np.True_
+    """
+    number = np.unique(patient, return_inverse=True)[1]
+    by_patient = np.argsort(number, kind="stable")
+    n_rows = np.bincount(number)
+    chosen = rng.integers(0, len(n_rows), len(n_rows))
+    first = np.cumsum(n_rows) - n_rows
+    # position of each row of the sample within its patient
+    within = np.arange(n_rows[chosen].sum()) - np.repeat(
+        np.cumsum(n_rows[chosen]) - n_rows[chosen], n_rows[chosen]
+    )
+    return np.asarray(by_patient[np.repeat(first[chosen], n_rows[chosen]) + within], dtype=np.int64)
+
+
 def _draw_number(
     X: FloatArray, known: FloatArray, X_gone: FloatArray, rng: np.random.Generator
 ) -> FloatArray:
+    """Draws for rows in which a number is missing, from its regression in a bootstrap sample in which it is known."""
     logged = known.min() > 0
     y = np.log(known) if logged else known
-    rows = rng.integers(0, len(y), len(y))
-    A, b = np.column_stack([np.ones(len(rows)), X[rows]]), y[rows]
+    A = np.column_stack([np.ones(len(X)), X])
     # a light ridge keeps a sample with few cases regular
-    coefficients = np.linalg.solve(A.T @ A + 1e-3 * np.eye(A.shape[1]), A.T @ b)
-    residuals = b - A @ coefficients
+    coefficients = np.linalg.solve(A.T @ A + 1e-3 * np.eye(A.shape[1]), A.T @ y)
+    residuals = y - A @ coefficients
     drawn = np.column_stack([np.ones(len(X_gone)), X_gone]) @ coefficients
     drawn += rng.choice(residuals, size=len(drawn))
     drawn = np.clip(drawn, y.min(), y.max())
@@ -113,13 +152,13 @@ def _draw_number(
 def _draw_level(
     X: FloatArray, known: NDArray[Any], X_gone: FloatArray, rng: np.random.Generator
 ) -> NDArray[Any]:
+    """Draws for rows in which a level is missing, from its regression in a bootstrap sample in which it is known."""
     from sklearn.linear_model import LogisticRegression  # heavy: only a table with gaps pays for it
 
-    rows = rng.integers(0, len(known), len(known))
-    levels = sorted(set(known[rows].tolist()))
+    levels = sorted(set(known.tolist()))
     if len(levels) == 1:
         return np.repeat(np.array(levels, dtype=object), len(X_gone))
-    found = LogisticRegression(C=10.0, max_iter=500).fit(X[rows], known[rows].astype(str))
+    found = LogisticRegression(C=10.0, max_iter=500).fit(X, known.astype(str))
     chance = np.cumsum(found.predict_proba(X_gone), axis=1)
     chosen = (rng.random((len(X_gone), 1)) > chance).sum(axis=1)
     return np.asarray(found.classes_.astype(object)[np.minimum(chosen, len(found.classes_) - 1)])

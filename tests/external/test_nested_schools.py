@@ -89,9 +89,10 @@ def test_nested_draws_agree_with_quadrature(monkeypatch):
     monkeypatch.setattr(sampler, "log_likelihood", height)
     monkeypatch.setattr(sampler, "named", lambda problem, point, line: point)
     monkeypatch.setattr(sampler, "replace", lambda value, **changes: value)
-    monkeypatch.setattr(sampler, "_DISTINCT", 4000)
     problem = Schools()
-    found = sampler.sample(problem, draws=4000, rng=np.random.default_rng(1), mesh=Mesh((1.5, 3.0), 6))
+    found = sampler.sample(
+        problem, draws=4000, spreads=3200, rng=np.random.default_rng(1), mesh=Mesh((1.5, 3.0), 6)
+    )
     smoothed, khat = array_stats.psislw(-found.log_weight)
     weight = np.exp(smoothed)
     expected = quadrature(stats.halfnorm(scale=5))

@@ -1,5 +1,7 @@
 """Multiple imputation: what is known stays, what is drawn is possible, and missing at random is made good."""
 
+from dataclasses import replace
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -11,7 +13,7 @@ from retreat.errors import FitError
 from retreat.fitting.design import read_data
 from retreat.model.completion import is_missing
 from retreat.recipe import fit_design
-from retreat.validation.imputation import imputed
+from retreat.validation.imputation import imputed, sampled
 
 CORE = read_definition("core")
 
@@ -124,3 +126,29 @@ def _predict(copies, data):
     """Mean prediction for cases of which all is known, of the fits to these copies."""
     fits = [fit_design(one.design(), "logistic", seed=1, settings={"draws": 400}) for one in copies]
     return np.mean([fit.expected_of(data.features, horizon=3) for fit in fits], axis=0)
+
+
+def test_the_bootstrap_draws_whole_patients():
+    """Each patient comes with all rows or none, and as often for one row as for the other."""
+    patient = np.array(["a", "b", "a", "c", "b", "d", "e"])
+    counts = []
+    for seed in range(200):
+        count = np.bincount(sampled(patient, np.random.default_rng(seed)), minlength=len(patient))
+        assert count[0] == count[2]
+        assert count[1] == count[4]
+        assert count[[0, 1, 3, 5, 6]].sum() == 5
+        counts.append(count)
+    # each patient once on average: binomial (5, 1/5), standard error of the mean of 200 is .063
+    np.testing.assert_allclose(np.mean(counts, axis=0), 1.0, atol=4 * 0.063)
+
+
+def test_sizes_known_in_two_patients_are_now_and_then_those_of_one():
+    """Two patients of 60 eyes: one draw in two samples a patient twice, and then knows of no other size."""
+    frame = known(cases=180).assign(opacity="ring")
+    rows = np.arange(len(frame))
+    frame["size_mm"] = np.where(rows < 60, "1.0", np.where(rows < 120, "4.0", "not_recorded"))
+    data = read_data(frame, CORE)
+    patient = np.where(rows < 60, "a", np.where(rows < 120, "b", data.patient))
+    copies = imputed(replace(data, patient=patient.astype(object)), 30, seed=1)
+    alike = [np.ptp(one.features["size_mm"][rows >= 120]) < 1e-6 for one in copies]
+    assert 0.2 < np.mean(alike) < 0.8

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
@@ -12,7 +11,9 @@ from retreat.fitting.nested.courses import Courses
 from retreat.fitting.nested.hardness import Kinds
 
 FloatArray = NDArray[np.float64]
-IntArray = NDArray[np.int64]
+
+# values of one working array: 256 KB, so that it stays in cache
+_BLOCK_VALUES = 32_768
 
 
 @dataclass(frozen=True)
@@ -74,17 +75,17 @@ def curvature(
         odds = np.exp(eta[:, :at_risk] + effects[:, courses.own[k], None, None])
         total = 1.0 + odds.sum(axis=0)
         log_chance[:at_risk] -= np.log(total)
-        hazards.append(odds / total)
+        odds /= total
+        hazards.append(odds)
     for j in range(K):
         ended = courses.of_end(j)
         log_chance[ended] += eta[j, ended] + effects[j, courses.own[courses.sessions[ended] - 1], None]
     value, of_patient = _patients(courses, log_chance, kinds.shares(np.asarray(never)))
 
     information = _known(courses, X, hazards, of_patient[courses.patient], kinds)
-    scores = _scores(courses, hazards, kinds)
     if not kinds.responds.all():
-        information = _with_share(scores, information, of_patient, never, kinds)
-    gradient, spread = _spread(courses, X, scores, of_patient)
+        information = _with_share(information, of_patient, never, kinds)
+    gradient, spread = _spread(courses, X, _scores(courses, hazards, kinds, never), of_patient)
     return Curvature(value, gradient, information - spread)
 
 
@@ -103,35 +104,34 @@ def _patients(courses: Courses, log_chance: FloatArray, shares: FloatArray) -> t
 
 @dataclass(frozen=True)
 class _Scores:
-    """Scores under each kind: of each case by its predictors, of each patient by all other parameters.
+    """Scores under each kind: of each case by its predictors and by all other parameters but the share.
 
-    The score of a coefficient is that of the predictor times the column, so that no array of patients, kinds and
-    columns is needed.
+    The score of a coefficient is that of the predictor times the column.
     """
 
-    predictor: FloatArray  # (cases, ends, kinds)
-    other: FloatArray  # (patients, others, kinds): session effects end by end, loadings, root of the share
+    predictor: FloatArray  # (ends, cases, kinds)
+    other: FloatArray  # (others, cases, kinds): session effects end by end, loadings
+    share: FloatArray  # (kinds,): of a patient by the root of the share, or of no length
 
 
-def _scores(courses: Courses, hazards: list[FloatArray], kinds: Kinds) -> _Scores:
+def _scores(courses: Courses, hazards: list[FloatArray], kinds: Kinds, never: float) -> _Scores:
     K, E, n, Q = courses.n_ends, courses.n_effects, len(courses.X), len(kinds.node)
-    width = K * E + (K if kinds.hard else 0) + (0 if kinds.responds.all() else 1)
-    predictor, other = np.zeros((n, K, Q)), np.zeros((n, width, Q))
+    predictor, other = np.zeros((K, n, Q)), np.zeros((K * E + (K if kinds.hard else 0), n, Q))
     for k, hazard in enumerate(hazards):
         at_risk, own = hazard.shape[1], courses.own[k]
+        predictor[:, :at_risk] -= hazard
         for j in range(K):
-            predictor[:at_risk, j] -= hazard[j]
-            other[:at_risk, j * E + own] -= hazard[j]
+            other[j * E + own, :at_risk] -= hazard[j]
     for j in range(K):
         ended = courses.of_end(j)
-        predictor[ended, j] += 1.0
-        other[ended, j * E + courses.own[courses.sessions[ended] - 1]] += 1.0
+        predictor[j, ended] += 1.0
+        other[j * E + courses.own[courses.sessions[ended] - 1], ended] += 1.0
     if kinds.hard:
-        np.multiply(predictor, kinds.node, out=other[:, K * E : K * E + K])
-    whole = other[courses.ranks[0]]
-    for later in courses.ranks[1:]:
-        whole[courses.patient[later]] += other[later]
-    return _Scores(predictor, whole)
+        np.multiply(predictor, kinds.node, out=other[K * E :])
+    if kinds.responds.all():
+        return _Scores(predictor, other, np.zeros(0))
+    root = never**0.5
+    return _Scores(predictor, other, np.where(kinds.responds, -2.0 * root / (1.0 - never), 2.0 / root))
 
 
 def _spread(
@@ -139,40 +139,34 @@ def _spread(
 ) -> tuple[FloatArray, FloatArray]:
     """Mean over the kinds of the whole score, and its variance over them: what not knowing the kind takes away."""
     K, p = courses.n_ends, X.shape[1]
-    predictor, other = scores.predictor, scores.other
-    weight = of_patient[:, None]  # (patients, 1, kinds)
-    mean, mean_other = (predictor * weight[courses.patient]).sum(axis=2), (other * weight).sum(axis=2)
-    gradient = np.concatenate([(X.T @ mean).T.ravel(), mean_other.sum(axis=0)])
-    out = np.zeros((len(gradient),) * 2)
-    if of_patient.shape[1] == 1:
-        return gradient, out
-    root = np.sqrt(weight)
-    away = (other - mean_other[:, :, None]) * root
-    of_case = (predictor - mean[:, :, None]) * root[courses.patient]
-    out[K * p :, K * p :] = np.tensordot(away, away, axes=([0, 2], [0, 2]))
-    mixed = of_case @ away[courses.patient].transpose(0, 2, 1)  # (cases, ends, others)
-    within = of_case @ of_case.transpose(0, 2, 1)  # (cases, ends, ends)
-    for j in range(K):
-        rows = slice(j * p, (j + 1) * p)
-        out[rows, K * p :] = X.T @ mixed[:, j]
-        for end in range(K):
-            out[rows, end * p : (end + 1) * p] = X.T @ (within[:, j, end, None] * X)
-    for one, two in _pairs(courses):
-        between = of_case[one] @ of_case[two].transpose(0, 2, 1)
-        for j in range(K):
-            for end in range(K):
-                block = X[one].T @ (between[:, j, end, None] * X[two])
-                out[j * p : (j + 1) * p, end * p : (end + 1) * p] += block
-                out[end * p : (end + 1) * p, j * p : (j + 1) * p] += block.T
-    out[K * p :, : K * p] = out[: K * p, K * p :].T
+    n_patients, Q = of_patient.shape
+    last = K * p + len(scores.other)
+    width = last + (1 if len(scores.share) else 0)
+    gradient, out = np.zeros(width), np.zeros((width, width))
+    block = max(1, _BLOCK_VALUES // (Q * width))
+    for start in range(0, n_patients, block):
+        weight = of_patient[start : start + block]
+        score = np.empty((len(weight), Q, width))
+        for number, rank in enumerate(courses.ranks):
+            low, high = np.searchsorted(courses.patient[rank], (start, start + block))
+            cases = rank[low:high]
+            by_case = score if number == 0 else np.empty((len(cases), Q, last))
+            for j in range(K):
+                columns = slice(j * p, (j + 1) * p)
+                np.multiply(scores.predictor[j, cases, :, None], X[cases, None], out=by_case[..., columns])
+            by_case[..., K * p : last] = scores.other[:, cases].transpose(1, 2, 0)
+            if number:
+                score[courses.patient[cases] - start, :, :last] += by_case
+        if width > last:
+            score[..., last] = scores.share
+        mean = (weight[:, None] @ score)[:, 0]
+        gradient += mean.sum(axis=0)
+        if Q > 1:
+            score -= mean[:, None]
+            score *= np.sqrt(weight)[..., None]
+            flat = score.reshape(-1, width)
+            out += flat.T @ flat
     return gradient, out
-
-
-def _pairs(courses: Courses) -> Iterator[tuple[IntArray, IntArray]]:
-    """Pairs of different cases of a patient: the first of each, the second of each."""
-    for later, two in enumerate(courses.ranks):
-        for earlier in courses.ranks[:later]:
-            yield earlier[np.isin(courses.patient[earlier], courses.patient[two])], two
 
 
 def _known(
@@ -210,12 +204,8 @@ def _known(
     return out
 
 
-def _with_share(
-    scores: _Scores, information: FloatArray, of_patient: FloatArray, never: float, kinds: Kinds
-) -> FloatArray:
-    """Known information with the root of the share that never responds as a last parameter; its score is filled in."""
-    root = never**0.5
-    scores.other[:, -1] = np.where(kinds.responds, -2.0 * root / (1.0 - never), 2.0 / root)
+def _with_share(information: FloatArray, of_patient: FloatArray, never: float, kinds: Kinds) -> FloatArray:
+    """Known information with the root of the share that never responds as a last parameter."""
     bend = np.where(kinds.responds, 2.0 * (1.0 + never) / (1.0 - never) ** 2, 2.0 / never)
     out = np.zeros((len(information) + 1,) * 2)
     out[:-1, :-1] = information

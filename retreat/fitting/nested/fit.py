@@ -24,18 +24,21 @@ MIN_SPREADS = 300.0  # the same of distinct spreads, which move a forecast less 
 
 class _Try(NamedTuple):
     draws: int
+    spreads: int  # draws of the spreads a round
     mesh: Mesh
     n_nodes: int  # of the integral over patients
 
 
 # the posterior of a small clinic is skewer, and its draws cost little
 _FEW_CASES, _TIMES_FEW = 500, 2
+# where patients are integrated over, a draw costs as many times as there are nodes, and more of the draws count
+_TIMES_HARD = 0.8
 # beyond the outermost shell nothing is drawn, which no check of the weights can see: it must lie far out, most of all
 # for a small clinic, whose patient factor has heavier tails than the curvature at the top says
 # a second try, where the first does not pass, takes finer steps and more draws
 _TRIES = (
-    _Try(2400, Mesh((1.5, 3.0, 5.0), 6), 11),
-    _Try(8_000, Mesh((1.0, 2.0, 3.0, 4.0, 5.5), 10), 15),
+    _Try(3000, 480, Mesh((1.5, 3.0, 5.0), 6), 11),
+    _Try(9_000, 480, Mesh((1.0, 2.0, 3.0, 4.0, 5.5), 10), 15),
 )
 # with many cases the patient factor is near normal, and each node costs its time
 _MANY_CASES, _MESH_OF_MANY = 2000, Mesh((1.6, 4.0), 6)
@@ -92,13 +95,14 @@ def fit_nested(
     khat, effective, distinct, why = np.nan, 0.0, 0.0, ""
     for number, one in enumerate(_TRIES):
         rng = np.random.default_rng([seed, number])
-        draws = one.draws * (_TIMES_FEW if len(X) < _FEW_CASES else 1)
         problem = Problem(courses, X, prior, prior.spreads.kinds(one.n_nodes))
+        times = _TIMES_FEW if len(X) < _FEW_CASES else 1
+        draws = int(times * one.draws * (_TIMES_HARD if problem.kinds.hard else 1.0))
         # the matrices are small: threads of the linear algebra would only wait for each other
         mesh = one.mesh if len(X) < _MANY_CASES else _MESH_OF_MANY
-        with threadpool_limits(1), np.errstate(over="ignore"):
+        with threadpool_limits(1), np.errstate(over="ignore", invalid="ignore"):
             try:
-                found = sample(problem, draws=draws, rng=rng, mesh=mesh)
+                found = sample(problem, draws=draws, spreads=times * one.spreads, rng=rng, mesh=mesh)
             except (FloatingPointError, np.linalg.LinAlgError) as error:
                 why = str(error)
                 continue

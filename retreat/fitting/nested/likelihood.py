@@ -14,8 +14,8 @@ from retreat.fitting.nested.hardness import Kinds
 FloatArray = NDArray[np.float64]
 NarrowArray = NDArray[np.float32]
 
-# values of one working array: 256 KB in single precision, so that the four in use stay in cache
-_BLOCK_VALUES = 65_536
+# values of one working array: less than a megabyte in single precision, few enough to stay near, many enough to pay
+_BLOCK_VALUES = 196_608
 
 
 @dataclass(frozen=True)

@@ -20,14 +20,14 @@ _SPREAD_TAILS = 5.0
 # mixture of t proposals of the coefficients: share and degrees of freedom; in 48 dimensions and for a normal the
 # heavy tails alone would leave half of the draws, with most draws near the normal 0.86 are left
 _TAILS = ((0.8, 100.0), (0.2, 8.0))
-# draws of the spreads a round, and rounds after the first, which is from the prior
-_SPREAD_DRAWS = 512
+# rounds after the first, which is from the prior
 _ROUNDS = 4
 # the first rounds only look for the place: weights are evened out until so many draws count
 _LEAST_COUNTING = 60.0
-# distinct spreads among the final draws: their share in the spread of a forecast is small
-_DISTINCT = 600
-_BLOCK = 128
+# distinct spreads among the final draws, as a multiple of those of a round: their share in the spread of a forecast
+# is small
+_DISTINCT = 1.25
+_BLOCK = 32
 _NO_WEIGHT = 600.0
 # nodes are laid anew, so often at most, while this share of the weight or more lies beyond the edge, a share of the
 # way to the outermost nodes, or fewer draws of the spreads than these count
@@ -66,7 +66,7 @@ class Weighted:
     effective_search: float
 
 
-def sample(problem: Problem, *, draws: int, rng: np.random.Generator, mesh: Mesh) -> Weighted:
+def sample(problem: Problem, *, draws: int, spreads: int, rng: np.random.Generator, mesh: Mesh) -> Weighted:
     """Weighted draws of the posterior.
 
     The log likelihood is expanded to a quadratic at nodes of the patient factor (Laplace); under a quadratic the
@@ -81,6 +81,8 @@ def sample(problem: Problem, *, draws: int, rng: np.random.Generator, mesh: Mesh
         Model and data.
     draws : int
         How many.
+    spreads : int
+        Draws of the spreads a round.
     rng : Generator
         Source of everything random.
     mesh : Mesh
@@ -93,7 +95,7 @@ def sample(problem: Problem, *, draws: int, rng: np.random.Generator, mesh: Mesh
     """
     found = top(replace(problem, kinds=_with_nodes(problem.kinds, _CLIMBING_NODES)))
     problem = replace(problem, kinds=fewest_nodes(problem, found))
-    search = _Search(problem, found, mesh, rng)
+    search = _Search(problem, found, mesh, spreads, rng)
     search.start()
     for _ in range(_ROUNDS):
         search.refine()
@@ -141,8 +143,10 @@ def _with_nodes(like: Kinds, n_nodes: int) -> Kinds:
 class _Search:
     """Where the spreads are, found in rounds."""
 
-    def __init__(self, problem: Problem, found: Top, mesh: Mesh, rng: np.random.Generator) -> None:
-        self.problem, self.top, self.rng = problem, found, rng
+    def __init__(
+        self, problem: Problem, found: Top, mesh: Mesh, draws: int, rng: np.random.Generator
+    ) -> None:
+        self.problem, self.top, self.draws, self.rng = problem, found, draws, rng
         self.spreads = problem.prior.spreads
         self.quadratics: Quadratics = quadratics(problem, found, mesh)
         self.line = np.empty((0, self.spreads.size))
@@ -151,12 +155,12 @@ class _Search:
 
     def start(self) -> None:
         """Draws from the prior, and of the patient factor from around its top."""
-        line = self.spreads.draw(_SPREAD_DRAWS, self.rng)
+        line = self.spreads.draw(self.draws, self.rng)
         logged, m = self.spreads.n_logged, self.spreads.n_kinds
         if m:
             root = np.linalg.cholesky(self.top.covariance)
             middle = self.top.line[logged:]
-            line[:, logged:] = middle + _t(_SPREAD_DRAWS, m, _SPREAD_TAILS, self.rng) @ root.T
+            line[:, logged:] = middle + _t(self.draws, m, _SPREAD_TAILS, self.rng) @ root.T
 
         def density(values: FloatArray) -> FloatArray:
             out = replace(self.spreads, patient=None, never=None).log_prior(values[:, :logged])
@@ -178,7 +182,7 @@ class _Search:
         away = self.line - mean
         root = np.linalg.cholesky((away * weight[:, None]).T @ away + 1e-4 * np.eye(len(mean)))
         self.densities.append(lambda line: _log_density(line, mean, root))
-        self.look(mean + _t(_SPREAD_DRAWS, len(mean), _SPREAD_TAILS, self.rng) @ root.T)
+        self.look(mean + _t(self.draws, len(mean), _SPREAD_TAILS, self.rng) @ root.T)
 
     def settled(self) -> bool:
         """Whether draws enough count, and hardly any near the outermost nodes, beyond which nothing is known."""
@@ -263,7 +267,7 @@ class _Given:
 def _weighted(problem: Problem, search: _Search, draws: int, rng: np.random.Generator) -> Weighted:
     found = _even(search.log_weight())
     share = np.cumsum(found)
-    distinct = min(_DISTINCT, draws)
+    distinct = min(round(_DISTINCT * search.draws), draws)
     picked = np.searchsorted(share, (np.arange(distinct) + rng.random()) / distinct * share[-1])
     values = search.line[np.minimum(picked, len(share) - 1)]
     each = -(-draws // distinct)
