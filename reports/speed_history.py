@@ -129,12 +129,13 @@ def in_a_loop(p: dict[str, np.ndarray], X: np.ndarray, records: Records, z: Nois
                     + math.sqrt(chance**2 + (eye * chance) ** 2 / among) * luck[d][k]
                 )
                 logged += log_r - mean
-                removed += math.exp(min(log_r, 4.0))
+                each = math.exp(min(log_r, 4.0))
+                removed += each
                 moves = one["fragments"][pieces]
                 u = pieces_at[d][k]
                 pieces = 1 + (u > moves[0]) + (u > moves[0] + moves[1])
-                share = 1 - math.exp(-removed)
-                at = mood + one["bother_before"] * start + one["bother_removed"] * (removed - 0.7)
+                share, counts = 1 - math.exp(-removed), 4 * (1 - math.exp(-removed / 4))
+                at = mood + one["bother_before"] * start + one["bother_removed"] * (counts - 0.7)
                 at += one["bother_share"] * (share - 0.5) + sum(one["bother_session"][:trend])
                 at += one["bother_few"] * (pieces == 2) + one["bother_many"] * (pieces == 3)
                 eye, chance = one["bother_eye_sd"], one["bother_noise_sd"]
@@ -149,9 +150,11 @@ def in_a_loop(p: dict[str, np.ndarray], X: np.ndarray, records: Records, z: Nois
                 odds = []
                 for j in range(2):
                     eta = case[j] + sum(one["end_session"][j][:trend])
-                    eta += one["end_removed"][j] * (removed - 0.7) + one["end_share"][j] * (share - 0.5)
+                    eta += one["end_removed"][j] * (counts - 0.7) + one["end_share"][j] * (share - 0.5)
                     eta += one["end_bother"][j] * (points - 4) + one["end_before"][j] * (before - 6)
-                    eta += one["end_worth"][j] * (log_r + 0.7) + one["end_few"][j] * (pieces == 2)
+                    eta += one["end_worth"][j] * (-math.expm1(-each) - 0.4) + one["end_few"][j] * (
+                        pieces == 2
+                    )
                     eta += one["end_many"][j] * (pieces == 3) + one["end_patient"][j] * patient[d]
                     odds.append(math.exp(eta))
                 total = 1 + odds[0] + odds[1]

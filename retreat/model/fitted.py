@@ -176,8 +176,8 @@ class Model:
         support = self.support_of(new_cases)
         check_supported(support)
         missing = missing_features(needed, n)
-        probabilities = self._pmf_given(needed, done, parameters, horizon)
-        fit_of_records = np.ones(n)
+        probabilities = np.empty((parameters.n_draws, n, parameters.n_ends, horizon))
+        fit_of_records, untold = np.ones(n), np.ones(n, dtype=bool)
         if self.history is not None and records.told.any():
             told = np.flatnonzero(records.told & (done < horizon))
             history = self.history if draws is None else self.history.thinned(_evenly(draws, self.history))
@@ -185,6 +185,11 @@ class Model:
             agreeing = agreement >= DISAGREES
             probabilities[:, told[agreeing]] = found[:, agreeing]
             fit_of_records[told] = agreement
+            untold[told[agreeing]] = False
+        if untold.any():
+            probabilities[:, untold] = self._pmf_given(
+                take(needed, untold), done[untold], parameters, horizon
+            )
         check_possible(probabilities, done)
         last = self.card.supported_session
         ended = ended_notes(new_cases, n)

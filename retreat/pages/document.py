@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from retreat.pages.column_widths import shares
 from retreat.pages.html import render, write_page
 from retreat.study.in_hand.content import Content, Grid, Passage, Picture
 
@@ -19,6 +20,10 @@ if TYPE_CHECKING:
 # what Markdown would read as its own signs at the places where words stand here
 _MARKDOWN = re.compile(r"([\\`*_<>|\[\]])")
 _LINE_START = re.compile(r"^(\s*)([#+-]|\d+\.)(\s)")
+
+
+# between the margins of an A4 page
+_TEXT_CM = 17.4
 
 
 @dataclass(frozen=True)
@@ -170,14 +175,29 @@ def _word_passage(file: WordDocument, passage: Passage) -> None:
     for grid in passage.grids:
         file.add_paragraph(_printable(grid.caption), style="Caption")
         table = file.add_table(rows=len(grid.rows) + 1, cols=len(grid.columns), style="Table Grid")
+        table.autofit = False
+        for column, share in zip(table.columns, shares(grid.columns, grid.rows), strict=True):
+            column.width = Cm(_TEXT_CM * share)
+        _repeated(table.rows[0])
         for place, (line, row) in enumerate(zip(table.rows, (grid.columns, *grid.rows), strict=True)):
-            for cell, text in zip(line.cells, row, strict=True):
+            for cell, column, text in zip(line.cells, table.columns, row, strict=True):
+                cell.width = column.width  # some readers take the cell's, some the column's
                 shown = cell.paragraphs[0].add_run(_printable(text))
                 shown.font.size, shown.bold = Pt(9), place == 0
     for one in passage.pictures:
         file.add_picture(io.BytesIO(one.png), width=Cm(16.5))
         # the words for a reader who cannot see the picture
         file.inline_shapes[-1]._inline.docPr.set("descr", _printable(one.alt))
+
+
+def _repeated(row: Any) -> None:
+    """Have the row stand at the top of every page that its table runs over."""
+    from docx.oxml import OxmlElement
+    from docx.oxml.ns import qn
+
+    mark = OxmlElement("w:tblHeader")
+    mark.set(qn("w:val"), "true")
+    row._tr.get_or_add_trPr().append(mark)
 
 
 def _printable(text: str) -> str:

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 from retreat.errors import Fault, RetreatError
 from retreat.files import write_whole
+from retreat.pages.column_widths import LINE, letters, shares
 from retreat.pages.document import Document
 from retreat.pages.study import all_grids, render_study, study_chapters, study_content
 
@@ -99,14 +100,22 @@ def table_latex(grid: Grid, caution: str) -> str:
     \end{table}
     <BLANKLINE>
     """
+    long = [n > LINE for n in letters(grid.columns, grid.rows)]
+    # without long cells each column is as wide as it needs; else the page is shared out
+    if any(long):
+        room = (f"p{{{0.9 * share:.3f}\\linewidth}}" for share in shares(grid.columns, grid.rows))
+        layout = "".join(room)
+    else:
+        layout = "l" * len(grid.columns)
     styler = _framed(grid).style.hide(axis="index").format(escape="latex")
     text: str = styler.format_index(escape="latex", axis="columns").to_latex(
         caption=_escaped(f"{grid.caption}. {caution}"),
         hrules=True,
         environment="longtable" if len(grid.rows) > _LONG else None,
-        column_format="l" * len(grid.columns),
+        column_format=layout,
     )
-    return text
+    # plain LaTeX has no sign for the typographic minus
+    return text.replace("\N{MINUS SIGN}", "$-$")
 
 
 def _frames(series: StudySeries) -> dict[str, pd.DataFrame]:

@@ -126,24 +126,24 @@ def simulated(part: Progress, X: FloatArray, sessions: int, rng: np.random.Gener
         log_r += step("clear_session", min(k, 3))
         log_r += p["clear_eye_sd"][d] * eye + p["clear_luck_sd"][d] * rng.normal(size=n)
         removed = removed + np.exp(log_r)
-        share = 1 - np.exp(-removed)
+        share, counts = 1 - np.exp(-removed), 4 * (1 - np.exp(-removed / 4))
         seen = np.arcsin(np.sqrt(share)) + p["grade_sd"][d] * rng.normal(size=n)
         moves = np.cumsum(p["fragments"][d, pieces], axis=1)
         pieces = 1 + (rng.random(n)[:, None] > moves[:, :2]).sum(axis=1)
         few, many = pieces == 2, pieces == 3
         mood = p["bother_level"][d] + p["bother_before"][d] * logit(before)
         mood += (p["bother_case"][d] * X).sum(axis=1)
-        mood += p["bother_removed"][d] * (removed - 0.7) + p["bother_share"][d] * (share - 0.5)
+        mood += p["bother_removed"][d] * (counts - 0.7) + p["bother_share"][d] * (share - 0.5)
         mood += step("bother_session", min(k, 3)) + p["bother_few"][d] * few + p["bother_many"][d] * many
         mood += p["bother_eye_sd"][d] * felt + p["bother_noise_sd"][d] * rng.normal(size=n)
         eta = p["end_level"][d] + p["end_operator"][d] + np.einsum("nkp,np->nk", p["end_case"][d], X)
         eta += step("end_session", min(k, 3))
         for name, values in (
-            ("removed", removed - 0.7),
+            ("removed", counts - 0.7),
             ("share", share - 0.5),
             ("bother", rating(mood) - 4),
             ("before", before - 6),
-            ("worth", log_r + 0.7),
+            ("worth", 1 - np.exp(-np.exp(log_r)) - 0.4),
             ("few", few),
             ("many", many),
             ("patient", patient),

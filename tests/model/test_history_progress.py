@@ -52,7 +52,7 @@ def by_quadrature(part: Progress, cleared: float | None, bother: float | None) -
         return (
             p["bother_level"]
             + p["bother_before"] * before
-            + p["bother_removed"] * (removed - 0.7)
+            + p["bother_removed"] * (4 * (1 - np.exp(-removed / 4)) - 0.7)
             + p["bother_share"] * (share - 0.5)
             + steps
             + fragments
@@ -68,11 +68,11 @@ def by_quadrature(part: Progress, cleared: float | None, bother: float | None) -
                 + p["end_operator"][j]
                 + steps
                 + fragments
-                + p["end_removed"][j] * (removed - 0.7)
+                + p["end_removed"][j] * (4 * (1 - np.exp(-removed / 4)) - 0.7)
                 + p["end_share"][j] * (1 - np.exp(-removed) - 0.5)
                 + p["end_bother"][j] * (rating(felt) - 4)
                 + p["end_before"][j] * (7.0 - 6)
-                + p["end_worth"][j] * (log_r + 0.7)
+                + p["end_worth"][j] * (1 - np.exp(-np.exp(log_r)) - 0.4)
             )
         odds = [np.exp(e) for e in eta]
         total = 1 + odds[0] + odds[1]

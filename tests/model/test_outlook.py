@@ -159,7 +159,12 @@ def test_the_predictive_interval_of_bother_is_that_of_its_normal_on_the_logit_sc
     found = replace(blind(), history=part).outlook(EYE, visits)
     removed = 3 * r
     share = 1 - np.exp(-removed)
-    middle = 0.2 + 0.6 * logit_of_bother(np.array(8.0)) - 0.5 * (removed - REMOVED) - 0.8 * (share - SHARE)
+    middle = (
+        0.2
+        + 0.6 * logit_of_bother(np.array(8.0))
+        - 0.5 * (4 * (1 - np.exp(-removed / 4)) - REMOVED)
+        - 0.8 * (share - SHARE)
+    )
     tenth, nine_tenths = bother_of_logit(middle + sd * np.array([-1.2816, 1.2816]))
     assert found.bother_next is not None
     # 32 strata of the normal for each draw: the tails of a stratum are a twentieth of a point wide
@@ -168,7 +173,12 @@ def test_the_predictive_interval_of_bother_is_that_of_its_normal_on_the_logit_sc
     # rated again without it, the eye stands where two sessions left it
     removed = 2 * r
     share = 1 - np.exp(-removed)
-    middle = 0.2 + 0.6 * logit_of_bother(np.array(8.0)) - 0.5 * (removed - REMOVED) - 0.8 * (share - SHARE)
+    middle = (
+        0.2
+        + 0.6 * logit_of_bother(np.array(8.0))
+        - 0.5 * (4 * (1 - np.exp(-removed / 4)) - REMOVED)
+        - 0.8 * (share - SHARE)
+    )
     tenth, nine_tenths = bother_of_logit(middle + sd * np.array([-1.2816, 1.2816]))
     assert found.bother_again is not None
     assert found.bother_again.low == pytest.approx(tenth, abs=0.08)

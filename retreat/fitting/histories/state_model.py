@@ -14,7 +14,19 @@ from numpy.typing import NDArray
 
 from retreat.definitions.histories import HistoryEntry
 from retreat.fitting.histories.sessions import Sessions
-from retreat.model.history.state import BEFORE, BOTHER, LOW_ANGLE, REMOVED, SHARE, STEPS, TOP_ANGLE, WORTH
+from retreat.model.history.state import (
+    BEFORE,
+    BOTHER,
+    LOG_REMOVED,
+    LOW_ANGLE,
+    MOST_REMOVED,
+    REMOVED,
+    SHARE,
+    STEPS,
+    TOP_ANGLE,
+    WORTH,
+    in_shadow,
+)
 
 if TYPE_CHECKING:
     import pymc as pm
@@ -68,24 +80,24 @@ def build(rows: Sessions, history: HistoryEntry, ends: tuple[str, ...]) -> pm.Mo
         mean = mean + _steps(pt, make.normal("clear_session", STEPS))[trend]
         mean = mean + make.normal("clear_energy") * rows.energy + make.normal("clear_pulses") * rows.pulses
         error = make.spread("grade", "grade_sd")
-        around = pm.Normal("worth_raw", 0.0, 1.0, shape=len(case))
+        around = pm.Normal("log_removed_raw", 0.0, 1.0, shape=len(case))
         guess, slope = _guess(rows)
         # about as wide as a grade leaves it: the less grades err, the narrower, or the two would hold each other fast
         wide = 1.0 / pt.sqrt(1.0 / _LOG_SCALE**2 + (slope / error) ** 2)
-        worth = guess + wide * around
+        log_removed = guess + wide * around
         _shared(
             pm,
             pt,
-            "worth",
-            worth - mean,
+            "cleared",
+            log_removed - mean,
             rows,
             lasting=make.spread("clear_eye", "clear_eye_sd"),
             passing=make.spread("clear_luck", "clear_luck_sd"),
         )
         # the standard normal only names the variable; its scale enters as the density of a change of variable does
-        pm.Potential("worth_free", 0.5 * (around**2).sum() + pt.log(wide).sum())
-        removed = _running(pt, pt.exp(worth), rows.size)
-        share = 1.0 - pt.exp(-removed)
+        pm.Potential("cleared_free", 0.5 * (around**2).sum() + pt.log(wide).sum())
+        each = pt.exp(log_removed)
+        removed, share = in_shadow(pt.exp(-_running(pt, each, rows.size) / MOST_REMOVED))
         _grades(pm, pt, rows, share, error)
 
         # bother left
@@ -113,7 +125,7 @@ def build(rows: Sessions, history: HistoryEntry, ends: tuple[str, ...]) -> pm.Mo
             ("end_share", share - SHARE),
             ("end_bother", _rating(pt, bother) - BOTHER),
             ("end_before", (_rating(pt, before) - BEFORE)[case]),
-            ("end_worth", worth - WORTH),
+            ("end_worth", 1.0 - pt.exp(-each) - WORTH),
         ]
         weights = {name: make.by_end(name) for name, _ in state}
         few = make.by_end("end_few", source="end_fragments")
@@ -218,19 +230,19 @@ def _guess(rows: Sessions) -> tuple[FloatArray, FloatArray]:
     """Log of what each session removed, to begin near, and how fast its grade moves with it, 0 without a grade."""
     # between what the grade says and an ordinary session
     total = -np.log1p(-np.clip(np.sin(rows.cleared) ** 2, 0.02, 0.97))
-    guess, slope = np.full(len(total), WORTH), np.zeros(len(total))
+    guess, slope = np.full(len(total), LOG_REMOVED), np.zeros(len(total))
     known = np.zeros(rows.n_cases)  # removed so far
     start = 0
     for n in rows.size:
         here = slice(start, start + n)
         start += n
         graded = np.isfinite(total[here])
-        r = np.maximum(np.where(graded, total[here] - known[:n], np.exp(WORTH)), 0.05)
+        r = np.maximum(np.where(graded, total[here] - known[:n], np.exp(LOG_REMOVED)), 0.05)
         left = np.exp(-known[:n] - r)
         # d arcsin(sqrt(c)) / dlog r, as in the filter
         slope[here] = np.where(graded, 0.5 * r * np.sqrt(left / (1.0 - left)), 0.0)
         pull = (slope[here] / _ERROR) ** 2
-        guess[here] = (WORTH / _LOG_SCALE**2 + pull * np.log(r)) / (1.0 / _LOG_SCALE**2 + pull)
+        guess[here] = (LOG_REMOVED / _LOG_SCALE**2 + pull * np.log(r)) / (1.0 / _LOG_SCALE**2 + pull)
         known[:n] += np.exp(guess[here])
     return guess, slope
 

@@ -44,11 +44,12 @@ def noise_of(draws: int, paths: int, sessions: int, seed: int) -> Noise:
     normal = np.array([NormalDist().inv_cdf(u) for u in uniform])
     normal /= max(float(np.sqrt((normal**2).mean())), 1e-12) if paths > 1 else 1.0
 
-    def shuffled(*shape: int) -> NDArray[np.intp]:
-        return np.argsort(rng.random((*shape, paths)), axis=-1)
+    def shuffled(values: FloatArray, *shape: int) -> FloatArray:
+        out = np.tile(values, (*shape, 1))
+        return np.asarray(rng.permuted(out, axis=-1, out=out))
 
     def of(values: FloatArray) -> FloatArray:
-        return np.ascontiguousarray(np.moveaxis(values[shuffled(draws, sessions)], -1, 1))
+        return np.ascontiguousarray(np.moveaxis(shuffled(values, draws, sessions), -1, 1))
 
     if paths == 1:  # a single path a draw: plain random numbers
         shape = (draws, 1, sessions)
@@ -59,4 +60,4 @@ def noise_of(draws: int, paths: int, sessions: int, seed: int) -> Noise:
             rng.standard_normal((draws, 1)),
             rng.standard_normal((draws, 1)),
         )
-    return Noise(of(normal), of(normal), of(uniform), normal[shuffled(draws)], normal[shuffled(draws)])
+    return Noise(of(normal), of(normal), of(uniform), shuffled(normal, draws), shuffled(normal, draws))

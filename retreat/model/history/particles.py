@@ -18,7 +18,7 @@ from retreat.model.history.bother import bother_of_logit, logit_of_bother
 from retreat.model.history.noise import Noise
 from retreat.model.history.proposal import ROOT_2PI, proposed
 from retreat.model.history.records import Records
-from retreat.model.history.state import BEFORE, BOTHER, REMOVED, SHARE, STEPS, WORTH
+from retreat.model.history.state import BEFORE, BOTHER, MOST_REMOVED, REMOVED, SHARE, STEPS, WORTH, in_shadow
 
 FloatArray = NDArray[np.float64]
 
@@ -237,15 +237,16 @@ class _Run:
                     noise.luck[None, :, :, k],
                 )
         s.logged = s.logged + (log_r - mean)
-        s.removed = s.removed + np.exp(np.minimum(log_r, 4.0))
-        self.log_r = log_r
+        each = np.exp(np.minimum(log_r, 4.0))
+        s.removed = s.removed + each
+        self.worth = -np.expm1(-each)
         s.pieces = self._fragments(k, column, weight)
-        self.share = -np.expm1(-s.removed)
+        self.removed, self.share = in_shadow(np.exp(s.removed / -MOST_REMOVED))
         self.few, self.many = (s.pieces == 2).astype(float), (s.pieces == 3).astype(float)
         mood = p["bother_before"] * s.before
         mood += self.mood + self.bother_steps[None, :, trend, None]
         for weight_of, values in (
-            ("bother_removed", s.removed),
+            ("bother_removed", self.removed),
             ("bother_share", self.share),
             ("bother_few", self.few),
             ("bother_many", self.many),
@@ -277,10 +278,10 @@ class _Run:
                 for j in range(2)
             ]
         state = {
-            "end_removed": s.removed,
+            "end_removed": self.removed,
             "end_share": self.share,
             "end_bother": self.rating,
-            "end_worth": self.log_r,
+            "end_worth": self.worth,
             "end_few": self.few,
             "end_many": self.many,
         }

@@ -5,10 +5,11 @@ The material removed so far, lambda, grows at session k by r_k, with
     log r_k = level + case + session + energy + pulses + operator + eye + luck,
     share cleared = 1 - exp(-lambda),
 
-so that a session clears a share of what remains. The operator's grade is read on the angular scale: arcsin of its
-root has nearly the same error at every share where grades vary as a beta variable does. Bother after a session, as
-logit of the rating, follows from bother before the course, lambda, share, fragments and the eye. The decision to end
-or go on follows from lambda, share, bother, fragments and how much the session did.
+so that a session clears a share of what remains, 1 - exp(-r). The operator's grade is read on the angular scale:
+arcsin of its root has nearly the same error at every share where grades vary as a beta variable does. Bother after a
+session, as logit of the rating, follows from bother before the course, lambda, share, fragments and the eye. The
+decision to end or go on follows from lambda, share, bother, fragments and the share of the rest that the session
+cleared. Lambda enters as 4 (1 - exp(-lambda / 4)), since a grade of all cleared does not say how large it is.
 """
 
 from __future__ import annotations
@@ -24,7 +25,7 @@ from numpy.typing import NDArray
 from retreat.model.history import particles
 from retreat.model.history.noise import Noise, noise_of
 from retreat.model.history.records import Records
-from retreat.model.history.state import LEAST_ENERGY_MJ, LEAST_PULSES, STEPS
+from retreat.model.history.state import LEAST_ENERGY_MJ, LEAST_PULSES, MOST_REMOVED, STEPS
 
 FloatArray = NDArray[np.float64]
 
@@ -220,6 +221,7 @@ class Progress:
         """Everything but the values."""
         return {
             "kind": KIND,
+            "most_removed": MOST_REMOVED,
             "n_columns": self.n_columns,
             "centre": list(self.centre),
             "energy_centre": self.energy_centre,
@@ -229,7 +231,15 @@ class Progress:
 
     @staticmethod
     def from_json(data: Mapping[str, Any], values: FloatArray) -> Progress:
-        """The part from what was saved."""
+        """The part from what was saved.
+
+        Raises
+        ------
+        ValueError
+            If it counts what is removed in another way than this version, or the values do not fit.
+        """
+        if data.get("most_removed") != MOST_REMOVED:
+            raise ValueError("a state model of another version")
         return Progress(
             values,
             int(data["n_columns"]),

@@ -9,7 +9,7 @@ from retreat.model.history.state import LOW_ANGLE, TOP_ANGLE
 
 FloatArray = NDArray[np.float64]
 
-_GAUSS_NEWTON_STEPS = 4
+_GAUSS_NEWTON_STEPS = 3
 # the proposal is a little wider than the target, so that no weight is large
 _WIDER = 1.25
 ROOT_2PI = float(np.sqrt(2 * np.pi))
@@ -39,8 +39,10 @@ def proposed(
     angle, _ = _angle(removed, taken)
     far = (grade - angle) / error
     likelihood = -0.5 * far**2 - np.log(error * ROOT_2PI)
-    likelihood = np.where(top, _log_normal_below((angle - TOP_ANGLE) / error), likelihood)
-    likelihood = np.where(low, _log_normal_below((LOW_ANGLE - angle) / error), likelihood)
+    if top.any():
+        likelihood = np.where(top, _log_normal_below((angle - TOP_ANGLE) / error), likelihood)
+    if low.any():
+        likelihood = np.where(low, _log_normal_below((LOW_ANGLE - angle) / error), likelihood)
     prior = -0.5 * ((taken - mean) / spread) ** 2 - np.log(spread)
     return taken, likelihood + prior + 0.5 * standard**2 + np.log(width)
 
