@@ -228,7 +228,7 @@ class CaseData:
             ),
             years=_years(self.started[complete]),
             invented=self.invented,
-            fingerprint=_fingerprint(X, sessions, ending, stratum),
+            fingerprint=fingerprint_of(X, sessions, ending, stratum),
         )
 
 
@@ -393,8 +393,25 @@ def _years(started: NDArray[Any]) -> tuple[int, ...]:
     return (min(years), max(years)) if years else ()
 
 
-def _fingerprint(*arrays: NDArray[Any]) -> str:
-    digest = hashlib.sha256()
-    for array in arrays:
-        digest.update(np.ascontiguousarray(array).tobytes())
-    return digest.hexdigest()
+def fingerprint_of(X: FloatArray, sessions: IntArray, ending: IntArray, stratum: NDArray[Any]) -> str:
+    """SHA-256 of coded cases, the same however the table is sorted.
+
+    Parameters
+    ----------
+    X : ndarray of float, shape (cases, columns)
+        Coded cases.
+    sessions, ending, stratum : ndarray of int, shape (cases,)
+        Outcome and stratum.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> X, s, e = np.array([[1.0], [2.0]]), np.array([1, 3]), np.array([1, 0])
+    >>> one = fingerprint_of(X, s, e, 0 * s)
+    >>> one == fingerprint_of(X[::-1], s[::-1], e[::-1], 0 * s), one == fingerprint_of(X, s[::-1], e, 0 * s)
+    (True, False)
+    """
+    whole = np.column_stack([X, sessions, ending, stratum]).astype(float)
+    # rows in the order of one number each: equal rows have equal numbers, others by no chance
+    number = whole @ np.random.default_rng(1).standard_normal(whole.shape[1])
+    return hashlib.sha256(whole[np.argsort(number, kind="stable")].tobytes()).hexdigest()

@@ -1,7 +1,8 @@
 """Whether cases of a practice may be among those a model was made from, as far as a saved model can tell.
 
 A saved model holds no row, only the years of its cases, the day it was made and a fingerprint that knows the very
-same table again. So cases are new for sure only where time says so; else the user knows, and nothing here does.
+same cases again, in any order. So cases are new for sure only where time says so; else the user knows, and nothing
+here does.
 """
 
 from __future__ import annotations
@@ -19,15 +20,13 @@ SHARED = "cases of the update may be among those the model was made from: no ver
 def refuse_its_own(card: ModelCard, practice: Practice) -> None:
     """Refuse the very cases a model was made from: they would count twice, and flatter it.
 
-    Cases of a fit are known again in the order of the fit only, cases of an update in any.
-
     Raises
     ------
     FitError
         If the cases are those of the model or of one it was made from.
     """
     made_from = {card.data_fingerprint, *(one.data_fingerprint for one in card.lineage)}
-    if made_from & {practice.fingerprint, practice.fingerprint_in_any_order}:
+    if practice.fingerprint in made_from:
         what = "the model was made from these very cases"
         raise FitError(Fault("cases", what, "cases it has not seen", "update it on those that came since"))
 

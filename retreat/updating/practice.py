@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import hashlib
 from collections import Counter
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
@@ -15,6 +14,7 @@ from numpy.typing import NDArray
 from retreat import features as feature_floor
 from retreat.definitions.definition import ENDS, LAST_SESSION
 from retreat.errors import Fault, FitError
+from retreat.fitting.design import fingerprint_of
 from retreat.model import Model
 from retreat.model.completion import is_missing, take
 from retreat.tables import as_cases
@@ -82,17 +82,8 @@ class Practice:
 
     @property
     def fingerprint(self) -> str:
-        """SHA-256 of the coded cases, as the card of a model fitted to them would bear it."""
-        digest = hashlib.sha256()
-        for array in (self.X, self.sessions, self.ending, np.zeros(self.n_cases, dtype=np.intp)):
-            digest.update(np.ascontiguousarray(array).tobytes())
-        return digest.hexdigest()
-
-    @property
-    def fingerprint_in_any_order(self) -> str:
-        """SHA-256 of the coded cases, the same however the table is sorted; for the card of an updated model."""
-        whole = np.column_stack([self.X, self.sessions, self.ending])
-        return hashlib.sha256(b"".join(sorted(row.tobytes() for row in whole))).hexdigest()
+        """SHA-256 of the coded cases, as the card of a model fitted to them would bear it, in any order."""
+        return fingerprint_of(self.X, self.sessions, self.ending, np.zeros(self.n_cases, dtype=np.intp))
 
     def rows(self, chosen: NDArray[np.bool_]) -> Practice:
         """Some of the cases, patients numbered anew."""

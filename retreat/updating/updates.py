@@ -371,7 +371,7 @@ def _card(
         n_ended={end: int(n) for end, n in zip(before.ends, ended, strict=True)},
         years=practice.years,
         invented=before.invented or practice.invented,
-        data_fingerprint=practice.fingerprint_in_any_order,
+        data_fingerprint=practice.fingerprint,
         validated=Validated(told.standing, told.reasons, told.next_step, scheme, today) if told else None,
         notes=notes,
         basis=(*basis, rests_on),

@@ -288,8 +288,10 @@ def test_no_row_of_a_patient_is_in_the_model(elsewhere):
 
 
 def test_the_very_cases_of_the_fit_are_refused(elsewhere):
-    with pytest.raises(FitError, match="made from these very cases"):
-        retreat.update(saved(), table(seed=1, cases=600))
+    first = table(seed=1, cases=600)
+    for one in (first, first.sample(frac=1, random_state=1)):
+        with pytest.raises(FitError, match="made from these very cases"):
+            retreat.update(saved(), one)
     again = table("registry", seed=3, cases=260)
     for one in (again, again.sample(frac=1, random_state=1)):
         with pytest.raises(FitError, match="made from these very cases"):
@@ -312,12 +314,10 @@ def earlier():
     return replace(model, card=replace(model.card, created="2024-12-31"))
 
 
-@pytest.mark.parametrize("which", ["shuffled", "superset", "part"])
+@pytest.mark.parametrize("which", ["superset", "part"])
 def test_cases_the_model_may_have_seen_give_no_verdict(which, earlier):
     then, later = grown()
-    cases = {"shuffled": then.sample(frac=1, random_state=1), "superset": later, "part": then.iloc[:200]}[
-        which
-    ]
+    cases = {"superset": later, "part": then.iloc[:200]}[which]
     found = retreat.update(earlier, cases, folds=2, step="intercepts")
     assert found.verdict is None
     assert found.model.card.validated is None
