@@ -13,7 +13,11 @@ from retreat.cli.options import FILE, json_option, method_option, model_option, 
 @click.command(epilog="Example: retreat fit cases.csv --model core --method logistic --out clinic.retreat")
 @click.argument("cases", type=FILE)
 @click.option("--out", type=FILE, required=True, help="File to write the model to.")
-@click.option("--visits", type=FILE, help="Visit table, for a model that learns from what each session did.")
+@click.option(
+    "--visits",
+    type=FILE,
+    help="Visit table, for a model that learns from what each session did; default the one in an SQLite file of CASES.",
+)
 @model_option
 @method_option
 @seed_option
@@ -37,6 +41,7 @@ def command(
     import sys
 
     import retreat
+    from retreat.cli.beside import visits_of
     from retreat.cli.folders import apart
     from retreat.cli.progress import working
     from retreat.cli.show import show_json
@@ -46,10 +51,11 @@ def command(
     if sampler is not None:
         settings["sampler"] = sampler
     table = retreat.read_cases(cases)
-    seen = None if visits is None else retreat.read_visits(visits, table)
+    beside = visits_of(cases, visits)
+    seen = None if beside is None else retreat.read_visits(beside, table)
     with working("fitting"):
         fitted = retreat.fit(table, definition, visits=seen, method=method, seed=seed, **settings)  # type: ignore[arg-type]  # checked inside
-    if seen is not None and fitted.history is None:
+    if visits is not None and fitted.history is None:
         print(f"{fitted.card.name} does not learn from visits: they were checked, not used", file=sys.stderr)
     fitted.save(out)
     if effects is not None:

@@ -21,7 +21,11 @@ _NAMED, _SHOWN = 5, 20
 )
 @click.argument("model", type=FILE)
 @click.option("--cases", type=FILE, required=True, help="Case table; its open cases are forecast.")
-@click.option("--visits", type=FILE, help="Visit table: what the sessions of those cases showed.")
+@click.option(
+    "--visits",
+    type=FILE,
+    help="Visit table: what the sessions showed; default the one in the SQLite file of CASES.",
+)
 @click.option("--horizon", default=8, show_default=True, help="Largest session.")
 @click.option("--level", default=0.9, show_default=True, help="Coverage of the ranges.")
 @click.option(
@@ -45,6 +49,7 @@ def command(
     import sys
 
     import retreat
+    from retreat.cli.beside import NO_VISITS, visits_of
     from retreat.cli.folders import apart
     from retreat.cli.open_cases import forecast_open
     from retreat.cli.show import show_json
@@ -54,6 +59,7 @@ def command(
     if not 0 < level < 1:
         percent = f"{level:g}% is --level {level / 100:g}" if 1 < level < 100 else "for example --level 0.9"
         raise FitError(Fault("level", f"{level:g}", "above 0 and below 1", percent))
+    visits = visits_of(cases, visits)
     apart(out, model, cases, visits, log)
     apart(log, model, cases, visits)
     fitted = retreat.load(model)
@@ -62,7 +68,7 @@ def command(
     check_usable(fitted.card)
     forecast, refused = forecast_open(fitted, table, horizon=horizon, visits=seen)
     if seen is None and fitted.history is not None:
-        print("this model takes in what the sessions showed: give --visits", file=sys.stderr)
+        print(NO_VISITS, file=sys.stderr)
     print(f"{int((table['ending'] != 'ongoing').sum())} ended cases left aside", file=sys.stderr)
     found = fitted.card.validated
     checked = (

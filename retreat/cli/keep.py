@@ -20,6 +20,9 @@ def command(target: Path, cases: Path, visits: Path | None) -> None:
     SQLite file in its place.
     """
     from retreat.record import keep
+    from retreat.tables import read_cases, read_visits
 
-    for path in keep(target, cases, visits):
-        print(path)
+    written = keep(target, cases, visits)
+    table = read_cases(written[0])
+    n = len(table), len(read_visits(written[-1], table))
+    print(f"kept {n[0]} cases and {n[1]} visits in {', '.join(map(str, written))}")

@@ -44,7 +44,10 @@ _MOST_RUNS = 1000
 @click.argument("model", type=FILE)
 @click.argument("cases", type=FILE)
 @click.option(
-    "--visits", type=FILE, help="Visit table: gaps between sessions and missed bookings are learned from it."
+    "--visits",
+    type=FILE,
+    help="Visit table: gaps between sessions and missed bookings are learned from it; default the one in the "
+    "SQLite file of CASES.",
 )
 @click.option("--gap-weeks", type=float, help="Weeks between sessions, assumed instead of learned.")
 @click.option("--weeks", default=26, show_default=True, help="Weeks ahead, 13 to 52.")
@@ -119,6 +122,7 @@ def command(
     With --sessions-per-day and --days the plan is held against what the clinic opens, and waiting is simulated.
     """
     import retreat
+    from retreat.cli.beside import visits_of
     from retreat.cli.folders import apart
     from retreat.cli.plan_clinic import clinic_of
     from retreat.cli.progress import working
@@ -153,7 +157,8 @@ def command(
         )
     fitted = retreat.load(model)
     table = retreat.read_cases(cases)
-    seen = None if visits is None else retreat.read_visits(visits, table)
+    beside = visits_of(cases, visits)
+    seen = None if beside is None else retreat.read_visits(beside, table)
     paid = None
     if prices is not None:
         from retreat.planning.money import read_prices

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -23,7 +24,11 @@ if TYPE_CHECKING:
 @click.option("--out", type=FILE, help="HTML file to write; else printed as text.")
 @click.option("--case", help="Key of a case in --cases.")
 @click.option("--cases", type=FILE, help="Case table to take --case from.")
-@click.option("--visits", type=FILE, help="Visit table with the sessions of --case, for a course under way.")
+@click.option(
+    "--visits",
+    type=FILE,
+    help="Visit table with the sessions of --case, for a course under way; default the one in SQLite --cases.",
+)
 @click.option("--practice", default="", help="Name of the practice on the sheet.")
 @click.option("--horizon", type=int, help="Last session shown; default 5, or 3 after those done.")
 @click.option("--date", help="Date of the sheet, ISO; default today.")
@@ -44,10 +49,12 @@ def command(
     The case is described by options, one a column of the case table, or taken from a table. With --visits the sheet
     of a course under way tells what the sessions showed; a model with a history takes it into its numbers.
     """
+    from retreat.cli.beside import NO_VISITS, visits_of
     from retreat.cli.folders import apart
     from retreat.model import load
     from retreat.pages.sheet import build_sheet
 
+    visits = visits_of(cases, visits)
     apart(out, model, cases, visits)
     fitted = load(model)
     if visits is not None and case is None:
@@ -57,6 +64,8 @@ def command(
     _check_same(columns, told)
     columns = {**columns, **told}
     done = int(columns.pop("sessions", [0])[0])
+    if fitted.history is not None and done and seen is None:
+        print(NO_VISITS, file=sys.stderr)
     last = max(5, done + 3) if horizon is None else horizon
     sheet = build_sheet(
         fitted, columns, visits=seen, done=done, horizon=last, practice=practice, date=date or _today()

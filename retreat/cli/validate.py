@@ -43,7 +43,11 @@ if TYPE_CHECKING:
     show_default=True,
     help="Imputed copies of each sample; 0 leaves incomplete cases out.",
 )
-@click.option("--visits", type=FILE, help="Table of visits: what a model with a history learns from.")
+@click.option(
+    "--visits",
+    type=FILE,
+    help="Visit table: what a model with a history learns from; default the one in the SQLite file of CASES.",
+)
 @click.option(
     "--at",
     help="Sessions had after which forecasts are looked at, such as 0,1,2,3; the word none for no such look.",
@@ -77,6 +81,7 @@ def command(
     "frailty")) of the library holds the Bayesian frailty model beside it too.
     """
     import retreat
+    from retreat.cli.beside import visits_of
     from retreat.cli.folders import made
     from retreat.cli.progress import counting
     from retreat.cli.show import show_json
@@ -84,7 +89,8 @@ def command(
     model = None if into is None else retreat.load(into)
     landmarks = _landmarks(at)
     table = retreat.read_cases(cases)
-    sessions = None if visits is None else retreat.read_visits(visits, table)
+    beside = visits_of(cases, visits)
+    sessions = None if beside is None else retreat.read_visits(beside, table)
     # what would stop the writing at the end is told before the long work
     if model is not None and into is not None:
         from retreat.cli.into import check_into

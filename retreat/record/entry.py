@@ -91,7 +91,8 @@ def entry_of(tables: Tables, case: str, visit: Mapping[str, object], outcome: Ma
         Key of an ongoing case.
     visit : mapping of str to object
         Columns of `visits` as given; None where not given. The session is by default the next, the day 0 at the
-        first; what else is not given is not_recorded, or not_applicable in a session that was missed.
+        first; what else is not given is not_recorded, or not_applicable in a session that was missed. Of a session
+        attended something must be given.
     outcome : mapping of str to object
         Columns of `cases` as given; None where not given.
 
@@ -120,11 +121,14 @@ def entry_of(tables: Tables, case: str, visit: Mapping[str, object], outcome: Ma
         *_absent(tables.visits, VISITS, [name for name in given if name != "missed" or is_missed]),
         *_absent(tables.cases, CASES, change),
         *_first_session(known["started"], "started" in change, is_first=session == "1" and not is_missed),
+        *_untold(given, change),
     ]
     if faults:
         raise TableError(faults)
     if not is_missed:
         change["sessions"] = str(done + 1)
+        if known["relief_after"] == _NOT_APPLICABLE:  # as it stands before a first session
+            change.setdefault("relief_after", _NOT_RECORDED)
     after = {name: value for name, value in change.items() if value != known[name]}
     filled = _defaults(session, is_missed) | given | {"case": case}
     return Entry(
@@ -133,6 +137,13 @@ def entry_of(tables: Tables, case: str, visit: Mapping[str, object], outcome: Ma
         {name: known[name] or "" for name in after},
         after,
     )
+
+
+def _untold(given: Mapping[str, str], change: Mapping[str, str]) -> list[Fault]:
+    """A session is counted only if something is told of it: a line begun by mistake must not move a forecast."""
+    if given["missed"] == _YES or change or set(given) - {"session", "missed"}:
+        return []
+    return [Fault("day", "nothing is told of the session", "its day, or something noted", "give its day")]
 
 
 def cell_of(table: RawTable, row: int, name: str) -> str | None:

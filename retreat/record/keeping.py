@@ -58,7 +58,9 @@ def keep(target: str | Path, cases: str | Path, visits: str | Path | None = None
     target, cases = Path(target), Path(cases)
     if visits is None and cases.suffix.lower() in DATABASES:
         visits = cases
+    _check_target(target)
     tables = Tables(_read(cases, CASES), _begun() if visits is None else _read(Path(visits), VISITS))
+    _check_told(tables, given=visits is not None)
     faults = Judged.of(tables).faults()
     if faults:
         raise TableError(faults)
@@ -78,6 +80,25 @@ def keep(target: str | Path, cases: str | Path, visits: str | Path | None = None
         # the copy lies no more open than the tables it was made from
         replace_together(Replacement(path, None, content, like=cases) for path, content in contents.items())
     return tuple(contents)
+
+
+def _check_target(target: Path) -> None:
+    """Refuse a file of a kind that is not written: it would be made a folder of that name."""
+    if target.suffix and target.suffix.lower() not in DATABASES and not target.is_dir():
+        what = f"no record is kept in a file ending in {target.suffix}"
+        allowed = f"a file ending in {', '.join(DATABASES)}, or a folder for two CSV files"
+        raise TableError(Fault(str(target), what, allowed, "choose another name"))
+
+
+def _check_told(tables: Tables, *, given: bool) -> None:
+    """Refuse cases with sessions where no table of visits was given: each of them would be a fault."""
+    if given or "sessions" not in tables.cases.header:
+        return
+    sessions = tables.cases.columns[tables.cases.header.index("sessions")].tolist()
+    n = sum(text not in ("", "0") for text in sessions)
+    if n:
+        what = f"no table of visits is given, and {n} cases have had sessions"
+        raise TableError(Fault("visits", what, "the table of their visits", "give it too"))
 
 
 def _read(path: Path, schema: Schema) -> RawTable:

@@ -58,7 +58,12 @@ def test_wrong_use_is_told(run: Run, tmp_path: Path, arguments: tuple[object, ..
 def test_a_record_is_kept_as_sqlite_and_used_by_other_commands(run: Run, tmp_path: Path) -> None:
     clinic = csv_clinic(tmp_path)
     kept = run("keep", tmp_path / "clinic.sqlite", "--cases", clinic.cases, "--visits", clinic.visits)
-    assert kept.out.strip() == str(tmp_path / "clinic.sqlite")
+    assert kept.out.strip() == f"kept 4 cases and 4 visits in {tmp_path / 'clinic.sqlite'}"
     checked = run("check", tmp_path / "clinic.sqlite", "--visits", tmp_path / "clinic.sqlite")
     assert "Sound: 4 cases of 3 patients with 4 visits, no fault." in checked.out
     assert run("keep", tmp_path / "clinic.sqlite", "--cases", clinic.cases).code == 1
+    other = run("keep", tmp_path / "clinic.txt", "--cases", clinic.cases, "--visits", clinic.visits)
+    assert other.code == 1
+    assert not (tmp_path / "clinic.txt").exists()
+    alone = run("keep", tmp_path / "other.sqlite", "--cases", clinic.cases)
+    assert "no table of visits is given" in alone.err

@@ -16,7 +16,7 @@ CASES = (
     "k7f3q9zt,p4x,right,op1,invented_s1,2021-03-04,2,relieved,not_applicable,ring,2.5,1\n"
     "m2c8w5rd,p4x,left,op1,invented_s1,2021,1,ongoing,not_applicable,strand,unknown,not_recorded\n"
     "t9b4k6hn,p0t2,right,op2,invented_s1,2022,1,ongoing,not_applicable,cloud,4.0,not_recorded\n"
-    "w3d7j2ps,A1q,left,op2,invented_s1,not_applicable,0,ongoing,not_applicable,sheet,7.25,not_recorded\n"
+    "w3d7j2ps,A1q,left,op2,invented_s1,not_applicable,0,ongoing,not_applicable,sheet,7.25,not_applicable\n"
 )
 VISITS = (
     "case,session,day,operator,pulses,energy_mj,cleared,fragments,bother,event,missed\n"

@@ -16,7 +16,10 @@ from record_examples import CASES, MAKERS, VISIT, VISITS, Clinic, csv_clinic, sq
 import retreat
 from retreat.errors import Fault, TableError
 from retreat.record import LoggedVisit, log_visit, undo
+from retreat.record.entry import cell_of
 from retreat.record.text_files import LOCK
+from retreat.tables import schema
+from retreat.tables.files import read_begun
 
 
 @pytest.fixture(params=MAKERS)
@@ -51,11 +54,17 @@ def test_a_logged_visit_is_the_last_row_and_its_case_has_a_session_more(clinic: 
 
 
 def test_what_is_not_given_is_not_recorded(clinic: Clinic) -> None:
-    log_visit(clinic.visits, clinic.cases, case="m2c8w5rd")
+    log_visit(clinic.visits, clinic.cases, case="m2c8w5rd", day=45)
     clinic.cells()
     visits = retreat.read_visits(clinic.visits)
     assert visits.iloc[-1]["fragments"] == visits.iloc[-1]["operator"] == "not_recorded"
     assert visits.iloc[-1]["missed"] == "no"
+
+
+def test_a_session_of_which_nothing_is_told_is_not_counted(clinic: Clinic) -> None:
+    with pytest.raises(TableError, match="nothing is told of the session"):
+        log_visit(clinic.visits, clinic.cases, case="m2c8w5rd")
+    assert case_row(clinic, "m2c8w5rd")["sessions"] == 1
 
 
 def test_a_missed_visit_counts_no_session_and_measures_nothing(clinic: Clinic) -> None:
@@ -80,6 +89,8 @@ def test_a_first_session_is_on_day_0_and_says_when_the_case_began(clinic: Clinic
     assert (fault.where, fault.value) == ("started", "not_applicable")
     log(clinic, case="w3d7j2ps", day=None, started="2024-05-06")
     assert case_row(clinic, "w3d7j2ps")["started"] == "2024-05-06"
+    # a rating after treatment can now be given
+    assert cell_of(read_begun(clinic.cases, schema.CASES), 5, "relief_after") == "not_recorded"
     assert retreat.read_visits(clinic.visits).iloc[-1]["day"] == 0
     (fault,) = refused(clinic, case="w3d7j2ps", started="2024-05-06")
     assert fault.allowed == "only with session 1"
