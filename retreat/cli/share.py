@@ -35,7 +35,7 @@ if TYPE_CHECKING:
 )
 @click.option(
     "--known",
-    help="Columns others may know of a patient, the most useful to keep first.  "
+    help="Columns others may know of a patient, the most useful to keep first: the fewer, the more is kept.  "
     "[default: cornea,lens,age,started,site,operator]",
 )
 @seed_option
@@ -59,15 +59,18 @@ def share(
     import retreat
     from retreat.cli.progress import working
     from retreat.cli.show import show_json
-    from retreat.study.sharing.rule import KNOWN, Rule
+    from retreat.cli.usage import told_by, wrong_usage
+    from retreat.study.sharing.rule import KNOWN, Rule, check_seed
     from retreat.study.sharing.sharing import share as write
 
     names = KNOWN if known is None else tuple(name.strip() for name in known.split(",") if name.strip())
-    rule = Rule(k, names)
+    with wrong_usage({"k": "--k", "known": "--known", "seed": "--seed"}, {"--seed": "leave it out for 1"}):
+        rule = Rule(k, names)
+        check_seed(seed)
     table = retreat.read_cases(cases)
     seen = None if visits is None else retreat.read_visits(visits, table)
     inputs = {"cases": cases, "model": model} | ({} if visits is None else {"visits": visits})
-    with working("de-identifying, and checking the twin"):
+    with working("de-identifying, and checking the twin"), told_by({"cases": "CASES"}):
         done = write(
             table,
             retreat.load(model),
@@ -86,7 +89,7 @@ def share(
 
 def _print(done: Shared) -> None:
     from retreat.cli.show import show_table
-    from retreat.study.sharing.readme import TOGETHER
+    from retreat.study.sharing.readme import TO_KEEP_MORE, TOGETHER
 
     print(
         f"{done.n_cases} cases of {done.n_patients} patients; at least {done.smallest} patients look alike."
@@ -97,6 +100,8 @@ def _print(done: Shared) -> None:
         for name, row in zip(done.changes.index, done.changes.to_numpy(), strict=True)
     ]
     show_table(("column", *map(str, done.changes.columns)), rows)
+    if "removed" in done.changes.columns:
+        print(TO_KEEP_MORE)
     check = [
         (m.name, f"{m.found:.3f}", f"{m.expected:.3f}", f"{m.excess:.3f}", f"{m.tolerated:g}")
         for m in done.disclosure.measures

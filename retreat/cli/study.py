@@ -7,7 +7,8 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from retreat.cli.options import FILE, json_option, model_option, seed_option
+from retreat.cli.options import FILE, json_option, model_option
+from retreat.cli.study_options import as_typed, folds, group, imputations, only_file, penalty, typed
 
 if TYPE_CHECKING:
     from retreat.study.series import StudySeries
@@ -21,31 +22,60 @@ if TYPE_CHECKING:
     "--by",
     default="opacity",
     show_default=True,
-    help="What the first table tells apart: site, operator or a feature.",
+    callback=group,
+    help="What the first table tells apart: site, operator, eye, opacity, opacities, cornea, lens, pvd or "
+    "depth_source.",
 )
-@click.option("--resamples", default=500, show_default=True, help="Samples of patients, 20 or more.")
+@click.option(
+    "--resamples",
+    type=click.IntRange(20),
+    default=500,
+    show_default=True,
+    help="Samples of patients behind intervals of incidence.",
+)
 @click.option(
     "--penalty",
     default="0",
     show_default=True,
-    help="Of the effects: 0 (maximum likelihood), a number, firth, prior or cv.",
+    callback=penalty,
+    help="Of the effects: 0 (maximum likelihood), a number above, firth, prior or cv.",
 )
 @click.option(
     "--imputations",
     type=int,
-    help="Completed tables behind effects; 0 leaves incomplete cases out.  [default: 20, with --bayes 10]",
+    callback=imputations,
+    help="Completed tables behind effects, 2 to 200; 0 leaves incomplete cases out.  [default: 20, with --bayes 10]",
 )
 @click.option("--bayes", is_flag=True, help="Effects from a posterior too; takes minutes.")
 @click.option(
     "--folds",
+    type=int,
     default=0,
     show_default=True,
-    help="Folds by patient of a cross-validation for the form; 0 for none.",
+    callback=folds,
+    help="Folds by patient of a cross-validation for the form, 2 or more; 0 for none.",
 )
-@click.option("--answers", type=FILE, help="TOML file with answers to the questions of the form.")
-@click.option("--threshold", default=11, show_default=True, help="Counts below it are hidden.")
-@click.option("--out", type=FILE, required=True, help="Folder to write.")
-@seed_option
+@click.option(
+    "--answers",
+    type=FILE,
+    help="TOML file with answers to the questions of the form: a run writes answers.toml to copy and fill.",
+)
+@click.option(
+    "--threshold",
+    type=click.IntRange(1, 1000),
+    default=11,
+    show_default=True,
+    help="Counts below it are hidden.",
+)
+@click.option(
+    "--out",
+    type=FILE,
+    required=True,
+    help="Folder to write: new, or of an earlier run and unchanged since, which is written anew.",
+)
+@click.option(
+    "--seed", type=click.IntRange(0), default=1, show_default=True, help="Seed of everything random."
+)
 @json_option
 def study(
     cases: Path,
@@ -53,7 +83,7 @@ def study(
     visits: Path | None,
     by: str,
     resamples: int,
-    penalty: str,
+    penalty: Any,
     imputations: int | None,
     bayes: bool,
     folds: int,
@@ -65,52 +95,72 @@ def study(
 ) -> None:
     """Write who was studied in CASES, effects, the model in hand and the reporting form into one folder.
 
-    Page, Word file, tables as CSV, HTML and LaTeX, figures as SVG and PNG, and every number as JSON. Small counts are
-    hidden in all of them.
+    Page, Word file, tables as CSV, HTML and LaTeX, figures as SVG and PNG, coefficients and every number as JSON, the
+    questions of the form that are open as answers.toml, and README.txt which says what each file is. Small counts are
+    hidden in all of them. A folder that holds other or changed files is refused.
     """
+    from dataclasses import replace
+
     import retreat
     from retreat.cli.folders import made
     from retreat.cli.progress import counting
     from retreat.cli.show import show_json
+    from retreat.pages.own_folder import check_own
     from retreat.pages.study_folder import write_study
+    from retreat.study.given_answers import answers_given
     from retreat.study.series import study_series
 
-    strength = _penalty(penalty)
-    table = retreat.read_cases(cases)
-    seen = None if visits is None else retreat.read_visits(visits, table)
-    # a folder that cannot be made is told before the work
-    made(out)
-    with counting("describing, estimating, fitting") as progress:
-        series = study_series(
-            table,
-            definition,
-            visits=seen,
-            by=by,
-            resamples=resamples,
-            penalty=strength,
-            imputations=imputations,
-            bayes=bayes,
-            folds=folds,
-            answers=answers,
-            threshold=threshold,
-            seed=seed,
-            progress=progress,
-        )
-    paths = write_study(series, out)
+    with as_typed():
+        given = {"CASES": cases, "--visits": visits, "--answers": answers, "--model": _file(definition)}
+        # all that can be refused is refused before the work
+        check_own(out, {name: path for name, path in given.items() if path is not None})
+        only_file("CASES", cases)
+        if visits is not None:
+            only_file("--visits", visits)
+        answered = None if answers is None else answers_given(answers)
+        table = retreat.read_cases(cases)
+        seen = None if visits is None else retreat.read_visits(visits, table)
+        made(out)
+        with counting("describing, estimating, fitting") as progress:
+            series = study_series(
+                table,
+                definition,
+                visits=seen,
+                by=by,
+                resamples=resamples,
+                penalty=penalty,
+                imputations=imputations,
+                bayes=bayes,
+                folds=folds,
+                answers=answered,
+                threshold=threshold,
+                seed=seed,
+                progress=progress,
+            )
+        series = replace(series, refused={name: typed(why) for name, why in series.refused.items()})
+        paths = write_study(series, out)
     if as_json:
         show_json(series.to_json())
         return
     _print(series)
     print(f"written: {out} ({len(paths)} files); begin with {paths[0]}")
+    _print_questions(series, out)
 
 
-def _penalty(text: str) -> Any:
-    if text in ("prior", "firth", "cv"):
-        return text
-    try:
-        return float(text)
-    except ValueError:
-        raise click.UsageError(f"--penalty {text}: a number from 0, prior, firth or cv") from None
+def _file(definition: str) -> Path | None:
+    """The path of a definition that is a file and not the name of a shipped one."""
+    path = Path(definition)
+    return path if path.is_file() else None
+
+
+def _print_questions(series: StudySeries, out: Path) -> None:
+    from retreat.study.given_answers import ANSWERS
+
+    n = sum(bool(line.question) for part in series.form.parts for line in part.lines)
+    if n:
+        print(f"{n} questions of the form are open: copy {out / ANSWERS}, fill it, and give it to --answers.")
+    else:
+        print("No question of the form is open.")
 
 
 def _print(series: StudySeries) -> None:

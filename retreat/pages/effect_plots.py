@@ -2,24 +2,27 @@
 
 from __future__ import annotations
 
-import io
 from collections.abc import Sequence
-from contextlib import contextmanager
-from typing import TYPE_CHECKING, Any, Literal
+from textwrap import fill
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
 
+from retreat.pages.feature_names import in_short_names, with_unit
+from retreat.pages.paper import Form, paper, picture, title_lines, titled
 from retreat.pages.plots import BLACK, BLUE, GREY
+from retreat.pages.study_tables import number
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
-
     import pandas as pd
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-Form = Literal["svg", "png"]
+FloatArray = NDArray[np.float64]
+# name, rows, their columns, decimals of the numbers beside it
+Panel = tuple[str, "pd.DataFrame", tuple[str, str, str], int]
+
 
 # colour (Okabe and Ito 2008, safe for colour-blind eyes), line, marker, hatch of the band
 _STYLES: tuple[tuple[str, Any, str, str], ...] = (
@@ -27,8 +30,7 @@ _STYLES: tuple[tuple[str, Any, str, str], ...] = (
     (BLUE, "--", "s", "////"),
     ("#D55E00", "-.", "^", "...."),
 )
-_DOTS_PER_INCH = 150
-_WIDTH, _ROW, _LETTER = 10.0, 0.34, 0.075
+_WIDTH, _ROW, _TITLE_LINE = 10.0, 0.34, 0.17  # inches
 _PANELS_A_LINE = 3
 # ticks of a log axis, from few to many
 _LADDERS = (
@@ -40,6 +42,7 @@ _LADDERS = (
 )
 _LEAST_TICKS = 4
 _SHADED = "Shaded: effects stated to be too small to matter."
+_DIFFERENCE = ("difference", "low", "high")
 _MEASURES = {"incidence": "{end} by session {session}", "hazard": "{end} at the next session"}
 
 
@@ -83,20 +86,22 @@ def forest_figure(
     panels = []
     for end in dict.fromkeys(ratios["end"]):
         own = ratios[ratios["end"] == end]
-        panels.append((end.capitalize(), own, ("ratio", "low", "high")))
+        panels.append((end.capitalize(), own, ("ratio", "low", "high"), 2))
     edges = None if region is None else (float(np.exp(-region)), float(np.exp(region)))
-    with _paper():
+    with paper():
         words = title if region is None else f"{title}\n{_SHADED}"
         figure = _forest(panels, rows, none=1.0, region=edges, title=words, cautions=cautions)
         for axes in figure.axes:
             axes.set_xlabel(f"{scale.capitalize()}, log scale")
-        return _bytes(figure, form)
+        return picture(figure, form)
 
 
 def average_figure(
     averages: pd.DataFrame, *, title: str, cautions: Sequence[str] = (), form: Form = "svg"
 ) -> bytes:
     """Forest plot of average effects: one panel a measure, one row a comparison, its numbers beside it.
+
+    Differences of chances are drawn in percentage points, as the table beside them tells them.
 
     Parameters
     ----------
@@ -117,20 +122,24 @@ def average_figure(
         If there are no rows, or more than three measures.
     """
     rows = list(dict.fromkeys(_labels(averages)))
-    panels, regions = [], []
+    panels, regions, units = [], [], []
     for (measure, end, session), own in averages.groupby(["measure", "end", "session"], sort=False):
         words = _MEASURES.get(str(measure), "mean sessions, at most {session}")
         name = words.format(end=end, session=session).capitalize()
-        panels.append((name, own, ("difference", "low", "high")))
-        regions.append(float(own["region"].iloc[0]) if "region" in own else None)
-    with _paper():
+        of_chance = measure != "sessions"
+        by = 100.0 if of_chance else 1.0
+        scaled = own.assign(**by * own[list(_DIFFERENCE)])
+        panels.append((name, scaled, _DIFFERENCE, 1 if of_chance else 2))
+        regions.append(by * float(own["region"].iloc[0]) if "region" in own else None)
+        units.append(f"Difference, {'percentage points' if of_chance else 'sessions'}")
+    with paper():
         words = title if None in regions else f"{title}\n{_SHADED}"
         figure = _forest(panels, rows, none=0.0, region=None, title=words, cautions=cautions)
-        for axes, half in zip(figure.axes, regions, strict=True):
-            axes.set_xlabel("Difference")
+        for axes, half, unit in zip(figure.axes, regions, units, strict=True):
+            axes.set_xlabel(unit)
             if half is not None:
                 _shade(axes, -half, half)
-        return _bytes(figure, form)
+        return picture(figure, form)
 
 
 def curve_figure(
@@ -164,7 +173,7 @@ def curve_figure(
     _refuse(len(names), len(ends))
     from matplotlib.figure import Figure
 
-    with _paper():
+    with paper():
         across = min(len(names), _PANELS_A_LINE)
         down = -(-len(names) // across)
         figure = Figure(figsize=(max(4.6, 3.6 * across), 0.8 + 3.4 * down), layout="constrained")
@@ -176,20 +185,20 @@ def curve_figure(
             axes.axhline(1.0, color=GREY, linewidth=1)
             axes.set_yscale("log")
             _log_ticks(axes.yaxis, float(here["low"].min()), float(here["high"].max()))
-            axes.set_title(_wrapped(name, 34), loc="left", fontsize=9)
-            axes.set_xlabel(str(here["over"].iloc[0]))
+            axes.set_title(fill(in_short_names(str(name)), 34), loc="left", fontsize=9)
+            axes.set_xlabel(with_unit(str(here["over"].iloc[0])))
             axes.spines[["top", "right"]].set_visible(False)
         for axes in grid[len(names) :]:
             axes.set_visible(False)
         for axes in grid[::across]:
             axes.set_ylabel(f"{scale.capitalize()}, log scale")
-        _titled(figure, title, cautions)
+        titled(figure, title, cautions)
         figure.legend(*grid[0].get_legend_handles_labels(), loc="outside lower left", frameon=False, ncols=3)
-        return _bytes(figure, form)
+        return picture(figure, form)
 
 
 def _forest(
-    panels: Sequence[tuple[str, pd.DataFrame, tuple[str, str, str]]],
+    panels: Sequence[Panel],
     rows: Sequence[str],
     *,
     none: float,
@@ -200,14 +209,14 @@ def _forest(
     _refuse(len(rows), len(panels))
     from matplotlib.figure import Figure
 
-    height = 1.5 + _ROW * len(rows) + 0.2 * len(cautions)
+    height = 1.3 + _ROW * len(rows) + _TITLE_LINE * title_lines(_WIDTH, title, cautions)
     figure = Figure(figsize=(_WIDTH, height), layout="constrained")
     grid = figure.subplots(1, len(panels), sharey=True, squeeze=False)[0]
     place = {label: len(rows) - 1 - i for i, label in enumerate(rows)}
-    for axes, (name, own, (value, low, high)), style in zip(grid, panels, _STYLES, strict=False):
+    for axes, (name, own, columns, decimals), style in zip(grid, panels, _STYLES, strict=False):
         colour, _, marker, _ = style
         y = np.array([place[label] for label in _labels(own)], dtype=float)
-        middle, left, right = (own[column].to_numpy(dtype=float) for column in (value, low, high))
+        middle, left, right = (own[column].to_numpy(dtype=float) for column in columns)
         axes.axvline(none, color=GREY, linewidth=1)
         axes.hlines(y, left, right, color=colour, linewidth=1.6)
         axes.plot(middle, y, marker, color=colour, markerfacecolor="white", markersize=6, markeredgewidth=1.6)
@@ -216,27 +225,24 @@ def _forest(
             _log_ticks(axes.xaxis, left.min(), right.max())
         if region is not None:
             _shade(axes, *region)
-        _numbers(axes, y, middle, left, right)
+        _numbers(axes, own, columns, y, decimals)
         axes.set_title(name, loc="left", fontsize=10)
         axes.set_ylim(-0.6, len(rows) - 0.4)
         axes.spines[["top", "right", "left"]].set_visible(False)
         axes.tick_params(axis="y", length=0)
     grid[0].set_yticks(list(place.values()), list(place))
-    _titled(figure, title, cautions)
+    titled(figure, title, cautions)
     return figure
 
 
 def _numbers(
-    axes: Axes,
-    y: NDArray[np.float64],
-    middle: NDArray[np.float64],
-    low: NDArray[np.float64],
-    high: NDArray[np.float64],
+    axes: Axes, own: pd.DataFrame, columns: tuple[str, str, str], y: FloatArray, decimals: int
 ) -> None:
-    """Numbers in words to the right of the panel."""
-    for at, m, a, b in zip(y, middle, low, high, strict=True):
+    """Numbers in words to the right of the panel, as the table tells them."""
+    for at, *told in zip(y, *(own[column] for column in columns), strict=True):
+        middle, low, high = (number(value, decimals) for value in told)
         axes.annotate(
-            f"{m:.2f} ({a:.2f} to {b:.2f})".replace("-", "\N{MINUS SIGN}"),
+            f"{middle} ({low} to {high})",
             (1.02, at),
             xycoords=("axes fraction", "data"),
             va="center",
@@ -289,20 +295,9 @@ def _shade(axes: Axes, low: float, high: float) -> None:
 def _labels(frame: pd.DataFrame) -> list[str]:
     texts = []
     for feature, value, against, held in frame[["feature", "value", "against", "held"]].to_numpy().tolist():
-        texts.append(f"{feature}: {value} against {against}" + (f"\n({held})" if held else ""))
+        text = f"{feature}: {value} against {against}" + (f"\n({held})" if held else "")
+        texts.append(text.replace("_", " "))  # as the tables beside it
     return texts
-
-
-def _titled(figure: Figure, title: str, cautions: Sequence[str]) -> None:
-    width = int(figure.get_figwidth() / _LETTER)
-    lines = [_wrapped(text, width) for text in (*cautions, *title.splitlines())]
-    figure.suptitle("\n".join(lines), x=0.01, ha="left", fontsize=10)
-
-
-def _wrapped(text: str, width: int) -> str:
-    from textwrap import fill
-
-    return fill(text, width)
 
 
 def _refuse(n_rows: int, n_styles: int) -> None:
@@ -310,19 +305,3 @@ def _refuse(n_rows: int, n_styles: int) -> None:
         raise ValueError("no effects to draw")
     if n_styles > len(_STYLES):
         raise ValueError(f"{n_styles} ends or measures: at most {len(_STYLES)} can be told apart")
-
-
-@contextmanager
-def _paper() -> Iterator[None]:
-    import matplotlib as mpl  # heavy: only a picture pays for it
-
-    with mpl.rc_context({"font.size": 9, "svg.hashsalt": "retreat", "hatch.linewidth": 0.5}):
-        yield
-
-
-def _bytes(figure: Figure, form: Form) -> bytes:
-    """The picture without a date: the same figure gives the same bytes."""
-    stream = io.BytesIO()
-    metadata = {"Date": None} if form == "svg" else {"Software": None}
-    figure.savefig(stream, format=form, dpi=_DOTS_PER_INCH, metadata=metadata)
-    return stream.getvalue()

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
-import io
 import textwrap
-from typing import TYPE_CHECKING, Literal
+from collections.abc import Sequence
+from typing import TYPE_CHECKING
 
 import numpy as np
 
+from retreat.pages.feature_names import in_short_names, meant
+from retreat.pages.paper import Form, paper, picture
 from retreat.study.in_hand.content import Picture
 from retreat.study.in_hand.hand import end_words
 from retreat.study.in_hand.points import CONTOUR_STEP, LONGEST, PointChart
@@ -19,7 +21,6 @@ if TYPE_CHECKING:
 
     from retreat.study.in_hand.scales import Scale
 
-Kind = Literal["svg", "png"]
 BLACK, BLUE, GREY = "#000000", "#0072B2", "#595959"
 # a colour and a line for each end; each differs, so that grey prints and colour-blind eyes lose nothing
 _ENDS = ((BLACK, "-"), (BLUE, (0, (4, 1.5))))
@@ -27,9 +28,12 @@ _A4 = (8.27, 11.69)  # inches
 _SMALL, _PLAIN = 7.5, 9.0
 # points that one letter of a mark takes in width, at the size of the scales
 _LETTER = 1.05
-_DOTS_PER_INCH = 150
 # a scale shorter than this many points is told in words: its marks would run into each other
 _SHORT = 3.0
+_GAP = 0.6  # points between two marks in words
+_CLEAR = 1.5  # points that a mark may reach to the left of 0: there stands the name of the scale
+# middle of a mark in words, and whether it stands above
+Place = tuple[float, bool]
 _WIDTH = 122  # letters of a line of text
 
 
@@ -53,7 +57,7 @@ def point_sheets(chart: PointChart) -> tuple[Picture, Picture]:
             "points",
             scale_sheet(chart, "svg"),
             scale_sheet(chart, "png"),
-            f"Scales of points towards {ends} for each feature. The example: {example_words(chart)}",
+            f"Scales of points towards {ends} for each feature. The example: {_example(chart)}",
         ),
         Picture(
             "chances",
@@ -65,7 +69,7 @@ def point_sheets(chart: PointChart) -> tuple[Picture, Picture]:
     )
 
 
-def scale_sheet(chart: PointChart, kind: Kind = "svg") -> bytes:
+def scale_sheet(chart: PointChart, kind: Form = "svg") -> bytes:
     """The sheet of scales, one block an end.
 
     Parameters
@@ -75,13 +79,12 @@ def scale_sheet(chart: PointChart, kind: Kind = "svg") -> bytes:
     kind : {"svg", "png"}
         Form of the picture.
     """
-    import matplotlib as mpl  # heavy: only a picture pays for it
     from matplotlib.figure import Figure
 
     rows = [_rows(chart, j) for j in range(len(chart.hand.ends))]
-    with mpl.rc_context({"font.size": _SMALL, "svg.hashsalt": "retreat", "font.family": "DejaVu Sans"}):
+    with paper(_SMALL):
         figure = Figure(figsize=_A4)
-        top = _head(figure, chart, how_to(chart))
+        top = _head(figure, chart, (*how_to(chart), _meanings(chart)))
         heights = np.array([len(block) + 1.6 for block in rows])
         share = (top - 0.045) * heights / heights.sum()
         for j, block in enumerate(rows):
@@ -89,10 +92,10 @@ def scale_sheet(chart: PointChart, kind: Kind = "svg") -> bytes:
             _draw_end(axes, chart, j, block)
         unit = f"One point is {chart.unit:.4f} on the scale of the linear predictor, for every end."
         figure.text(0.04, 0.015, unit, fontsize=_SMALL, color=GREY)
-        return _bytes(figure, kind)
+        return picture(figure, kind)
 
 
-def chance_sheet(chart: PointChart, kind: Kind = "svg") -> bytes:
+def chance_sheet(chart: PointChart, kind: Form = "svg") -> bytes:
     """The sheet from total points to the chance of the first end, with the worked example.
 
     Parameters
@@ -102,19 +105,18 @@ def chance_sheet(chart: PointChart, kind: Kind = "svg") -> bytes:
     kind : {"svg", "png"}
         Form of the picture.
     """
-    import matplotlib as mpl  # heavy: only a picture pays for it
     from matplotlib.figure import Figure
 
-    with mpl.rc_context({"font.size": _PLAIN, "svg.hashsalt": "retreat", "font.family": "DejaVu Sans"}):
+    with paper(_PLAIN):
         figure = Figure(figsize=_A4)
-        top = _head(figure, chart, (f"Example. {example_words(chart)}", *error_words(chart)))
+        top = _head(figure, chart, (f"Example. {_example(chart)}", *_errors(chart)))
         n = len(chart.horizons)
         height = (top - 0.06) / n
         for i in range(n):
             axes = figure.add_axes((0.1, top - (i + 1) * height + 0.035, 0.86, height - 0.075))
             draw = _draw_contours if len(chart.longest) > 1 else _draw_curve
             draw(axes, chart, i)
-        return _bytes(figure, kind)
+        return picture(figure, kind)
 
 
 def _head(figure: Figure, chart: PointChart, lines: tuple[str, ...]) -> float:
@@ -130,6 +132,20 @@ def _head(figure: Figure, chart: PointChart, lines: tuple[str, ...]) -> float:
             at -= 0.0135
         at -= 0.003
     return at - 0.01
+
+
+def _meanings(chart: PointChart) -> str:
+    names = dict.fromkeys(name for one in chart.components for name in one.features)
+    return f"Features. {'; '.join(meant(name) for name in names)}."
+
+
+def _errors(chart: PointChart) -> tuple[str, ...]:
+    """How far a reading of the sheet may be off; that of the table stands beside the table."""
+    return tuple(line for line in error_words(chart) if "with the table" not in line)
+
+
+def _example(chart: PointChart) -> str:
+    return in_short_names(example_words(chart))
 
 
 def _rows(chart: PointChart, end: int) -> list[tuple[Scale, tuple[int, int]]]:
@@ -175,33 +191,100 @@ def _draw_scale(
     part = ""
     if scale.continuous and last - first < len(values) - 1:  # one stretch of a scale that turns back
         part = f", {scale.positions[first]:.3g} to {scale.positions[last]:.3g}"
-    label = textwrap.fill(scale.label + part, 26)
+    label = textwrap.fill(in_short_names(scale.label) + part, 26)
     axes.text(-2.5, y, label, ha="right", va="center", fontsize=_SMALL, linespacing=1.0)
     if _is_short(scale, end):
         axes.text(values.max() + 1.2, y, in_words(scale, end), va="center", fontsize=_SMALL - 0.5)
         return
     marks = [(values[i], mark) for i, mark in zip(scale.at, scale.marks, strict=True) if first <= i <= last]
-    ends = {False: -1e9, True: -1e9}  # where the last mark above and below reaches to
-    for x, mark in sorted(marks):
+    marks.sort()
+    texts = [mark if scale.continuous else f"{mark} ({x:.0f})" for x, mark in marks]
+    laid = [x for x, _ in marks], [_LETTER * len(text) for text in texts]
+    places = _numbers(*laid) if scale.continuous else _levels(*laid)
+    for (x, _), text, place in zip(marks, texts, places, strict=True):
         axes.plot([x, x], [y - 0.11, y + 0.11], color=colour, linewidth=0.9)
-        text = mark if scale.continuous else f"{mark} ({x:.0f})"
-        half = _LETTER * len(text) / 2
-        x = max(x, half - 1.5)  # clear of the name of the scale
-        above = next((up for up in (True, False) if x - half > ends[up] + 0.6), None)
-        if above is None:
-            if scale.continuous:
-                continue  # a tick without its number; its neighbours tell
-            above = ends[True] <= ends[False]
-            x = ends[above] + 0.6 + half
+        if place is None:
+            continue  # a tick without its number; its neighbours tell
+        middle, above = place
         axes.text(
-            x,
+            middle,
             y + (0.15 if above else -0.15),
             text,
             ha="center",
             va="bottom" if above else "top",
             fontsize=_SMALL - 0.5,
         )
+
+
+def _levels(marks: Sequence[float], widths: Sequence[float]) -> list[Place]:
+    """Where the name of each level stands: above, below, or moved aside; none may be left out."""
+    places: list[Place] = []
+    ends = {False: -np.inf, True: -np.inf}  # where the last name above and below reaches to
+    for x, width in zip(marks, widths, strict=True):
+        half = width / 2
+        x = max(x, half - _CLEAR)
+        above = next((up for up in (True, False) if x - half > ends[up] + _GAP), None)
+        if above is None:
+            above = ends[True] <= ends[False]
+            x = ends[above] + _GAP + half
+        places.append((x, above))
         ends[above] = x + half
+    return places
+
+
+def _numbers(marks: Sequence[float], widths: Sequence[float]) -> list[Place | None]:
+    """Where the number of each mark stands, above or below; None where it would run into another.
+
+    Where not all have room in turn, both ends come first, above and if need be moved apart, then the middle, then what
+    halves the rest.
+
+    Examples
+    --------
+    >>> [place and place[1] for place in _numbers([0.0, 1.0, 2.0, 3.0, 4.0], [3.0] * 5)]
+    [True, None, False, None, True]
+    """
+    in_turn = _levels(marks, widths)
+    if all(
+        x == max(mark, width / 2 - _CLEAR) for (x, _), mark, width in zip(in_turn, marks, widths, strict=True)
+    ):
+        return list(in_turn)
+    places: list[Place | None] = [None] * len(marks)
+
+    def free(middle: float, width: float, above: bool) -> bool:
+        return all(
+            abs(middle - place[0]) >= (width + other) / 2 + _GAP
+            for place, other in zip(places, widths, strict=True)
+            if place is not None and place[1] == above
+        )
+
+    for i in _by_halves(len(marks)):
+        half = widths[i] / 2
+        middle = max(marks[i], half - _CLEAR)
+        if i and i == len(marks) - 1 and places[0] is not None:
+            middle = max(middle, places[0][0] + (widths[0] + widths[i]) / 2 + _GAP)
+        above = next((up for up in (True, False) if free(middle, widths[i], up)), None)
+        if above is not None:
+            places[i] = (middle, above)
+    return places
+
+
+def _by_halves(n: int) -> list[int]:
+    """Places from 0 in the order ends, middle, middles of the halves, and so on.
+
+    Examples
+    --------
+    >>> _by_halves(7)
+    [0, 6, 3, 1, 4, 2, 5]
+    """
+    order = [0, n - 1] if n > 1 else list(range(n))
+    stretches = [(0, n - 1)]
+    while stretches:
+        low, high = stretches.pop(0)
+        middle = (low + high) // 2
+        if low < middle:
+            order.append(middle)
+            stretches += [(low, middle), (middle, high)]
+    return order
 
 
 def in_words(scale: Scale, end: int) -> str:
@@ -271,10 +354,3 @@ def _grid(axes: Axes, chart: PointChart, i: int) -> None:
         loc="left",
         fontsize=_PLAIN,
     )
-
-
-def _bytes(figure: Figure, kind: Kind) -> bytes:
-    stream = io.BytesIO()
-    metadata = {"Date": None} if kind == "svg" else {"Software": None}
-    figure.savefig(stream, format=kind, dpi=_DOTS_PER_INCH, metadata=metadata)
-    return stream.getvalue()

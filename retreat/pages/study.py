@@ -3,20 +3,23 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
-from typing import TYPE_CHECKING, Literal
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
 
 from retreat.pages import study_tables as tables
+from retreat.pages.feature_names import in_short_names
 from retreat.pages.html import render
+from retreat.pages.paper import Form
 from retreat.pages.report import Figure
 from retreat.study.in_hand.content import Content, Grid, Passage, Picture
+from retreat.study.reporting.from_effects import cases_words
 
 if TYPE_CHECKING:
     from retreat.study.effects.record import DrawnEffects, Effects
+    from retreat.study.in_hand.points import PointChart
     from retreat.study.series import StudySeries
 
 _LOGIC = "Eyes within patients: intervals are from samples of whole patients, or with patients as units."
-Form = Literal["svg", "png"]
 
 # pictures of a size of their own, a page each on paper
 _SHEETS = ("points", "chances")
@@ -118,6 +121,7 @@ def _studied(series: StudySeries) -> tuple[Passage, ...]:
     level, resamples = 100 * facts["level"], facts["resamples"]
     bars = f"{level:.0f}% intervals from {resamples} samples of whole patients."
     incidence = frames["incidence"]
+    first = tables.baseline_grid(frames["baseline"], facts["by"])
     pictures: tuple[Picture, ...] = ()
     if incidence["incidence"].notna().any():
         pictures = (_incidence_picture(series, bars),)
@@ -126,10 +130,12 @@ def _studied(series: StudySeries) -> tuple[Passage, ...]:
             "Flow of records",
             (
                 "A case is left out for the first feature it lacks. Patients and eyes of a row may stand in others.",
+                _analyses(series),
             ),
             grids=(tables.flow_grid(frames["flow"]),),
         ),
-        Passage("First table", grids=(tables.baseline_grid(frames["baseline"], facts["by"]),)),
+        Passage("First table", grids=(first,)),
+        *(_hidden_cells(series) if any(tables.HIDDEN in row for row in first.rows) else ()),
         Passage(
             "Balance",
             (
@@ -152,16 +158,39 @@ def _studied(series: StudySeries) -> tuple[Passage, ...]:
     )
 
 
+def _analyses(series: StudySeries) -> str:
+    """Which cases each analysis is of: the model and the effects need not agree."""
+    method = series.model.card.method
+    told = [f"Analysed are complete cases: those of the model, its equation and its point chart ({method})."]
+    for found in (series.effects, series.drawn):
+        if found is not None:
+            scale, method = str(found.facts["scale"]), found.facts["method"]
+            told.append(f"{scale.capitalize()}s ({method}) are of {cases_words(found.facts)}.")
+    return " ".join(told)
+
+
+def _hidden_cells(series: StudySeries) -> tuple[Passage, ...]:
+    text = (
+        "A number can be hidden though its group is large: with the totals and the other numbers of its row or column "
+        "it would let a small one be worked out. To see more, merge rare levels in the case table, tell the cases "
+        "apart by something with larger groups (--by), or choose a lower --threshold where local rules allow it "
+        f"(here counts below {series.facts['threshold']} are hidden)."
+    )
+    return (Passage("Why numbers are hidden", (text,)),)
+
+
 def _incidence_picture(series: StudySeries, bars: str) -> Picture:
-    from retreat.pages.study_plots import incidence_figure
+    from retreat.pages.study_plots import incidence_figure, unshown
 
     frame = series.cohort.frames["incidence"]
     title = _titled(series, f"Share relieved, stopped and in treatment after each session. {bars}")
-    return Picture(
+    gone = unshown(frame)
+    without = f" Not shown, too few: {', '.join(gone)}." if gone else ""
+    return _picture(
         "incidence",
-        incidence_figure(frame, title=title),
-        incidence_figure(frame, title=title, form="png"),
-        "Share relieved, stopped and in treatment after each session, by kind; the table holds the numbers.",
+        "Share relieved, stopped and in treatment after each session, by kind; the table holds the numbers."
+        + without,
+        lambda form: incidence_figure(frame, title=title, form=form),
     )
 
 
@@ -238,8 +267,29 @@ def _model(series: StudySeries) -> tuple[Passage, ...]:
     else:
         for one in points_content(series.chart, point_sheets(series.chart)).passages:
             heading = f"Point chart: {one.heading[:1].lower()}{one.heading[1:]}"
-            passages.append(Passage(heading, one.paragraphs, one.points, one.lines, one.grids, one.pictures))
+            passages.append(_as_drawn(replace(one, heading=heading)))
+        passages[-1] = _with_error(passages[-1], series.chart)
     return tuple(passages)
+
+
+def _as_drawn(passage: Passage) -> Passage:
+    """Words of a point chart with features named as on its sheets."""
+    return replace(
+        passage,
+        paragraphs=tuple(in_short_names(text) for text in passage.paragraphs),
+        grids=tuple(
+            replace(grid, rows=tuple(tuple(in_short_names(cell) for cell in row) for row in grid.rows))
+            for grid in passage.grids
+        ),
+    )
+
+
+def _with_error(table: Passage, chart: PointChart) -> Passage:
+    """The table of chances with how far a reading of it may be off: as a file it stands alone."""
+    off = f"a reading is off by at most {100 * chart.errors.table:.1f} percentage points"
+    return replace(
+        table, grids=tuple(replace(grid, caption=f"{grid.caption}; {off}") for grid in table.grids)
+    )
 
 
 def _form(series: StudySeries) -> tuple[Passage, ...]:

@@ -1,16 +1,22 @@
-"""A folder with all of a case series: page, Word file, tables, figures and every number."""
+"""A folder with all of a case series: page, Word file, tables, figures, coefficients and every number."""
 
 from __future__ import annotations
 
 import json
+from collections.abc import Callable
 from pathlib import Path
+from tempfile import TemporaryDirectory
 from typing import TYPE_CHECKING
 
 from retreat.errors import Fault, RetreatError
-from retreat.files import write_whole
 from retreat.pages.column_widths import LINE, letters, shares
 from retreat.pages.document import Document
-from retreat.pages.study import all_grids, render_study, study_chapters, study_content
+from retreat.pages.own_folder import SUMS, place
+from retreat.pages.study import Chapter, all_grids, render_study, study_chapters, study_content
+from retreat.pages.study_guide import GUIDE, guide_text, of_frame
+from retreat.study.entries_in_place import COEFFICIENTS, MODEL
+from retreat.study.given_answers import ANSWERS, open_answers
+from retreat.study.series import MODEL_FILE
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -20,54 +26,122 @@ if TYPE_CHECKING:
 
 # a row of a longer table does not fit beside its head on a sheet
 _LONG = 40
+_LIFE_TABLES = "studied_life_table"
+_ABOUT = (
+    "What a program, or a person with a pocket calculator, needs for a forecast before the first session, without this "
+    "package. by_hand says it in plain algebra: code the features of an eye into x1, x2, ..., multiply each by the "
+    "coefficient of an end (coefficients: one list an end, in the order of columns), add the effect of the session "
+    "(session_effects: the first is that of session 1) to get L of that end, and the rule gives the hazard h: the "
+    "chance that the course ends so at that session, of those in treatment before it. check is one made-up eye to hold "
+    "a program against. What is left out of it stands in left_out."
+)
 
 
 def write_study(series: StudySeries, folder: str | Path) -> tuple[Path, ...]:
-    """Write page, Word file, JSON, tables and figures; the same series gives the same bytes.
+    """Write page, Word file, JSON, tables, figures and coefficients; the same series gives the same bytes.
 
     Parameters
     ----------
     series : StudySeries
         From :func:`retreat.study.study_series`.
     folder : str or Path
-        Folder, made if it is not there. Files of the same names are replaced.
+        Folder, new or empty or written by an earlier call and unchanged since: then files that this series does not
+        have are removed.
 
     Returns
     -------
     tuple of Path
-        `study.html`, `study.docx`, `study.json`; in `tables` each table of numbers as CSV, with the cautions in a text
-        beside them, and each table of the page as HTML and LaTeX (package booktabs, and longtable for long ones); in
-        `figures` each picture as SVG and PNG.
+        `study.html`, `study.docx`, `study.json`, and `README.txt` which says what each file is; `answers.toml` with
+        the open questions of the form; `model/coefficients.json`, and `model/model.retreat` where the tables hide no
+        count; in `tables` each table of numbers as CSV, with the cautions in a text beside them, and each table of the
+        page as HTML and LaTeX (package booktabs, and longtable for long ones); in `figures` each picture as SVG and
+        PNG; last `study.sha256` with the checksums.
 
     Raises
     ------
     RetreatError
-        If something cannot be written.
+        If the folder holds other or changed files, or something cannot be written.
     """
-    home = Path(folder)
-    tables, figures = home / "tables", home / "figures"
-    for place in (home, tables, figures):
-        try:
-            place.mkdir(parents=True, exist_ok=True)
-        except OSError as error:
-            raise RetreatError(_fault(place, error)) from None
+    return place(Path(folder), study_files(series))
+
+
+def study_files(series: StudySeries) -> dict[str, bytes]:
+    """Every file of the folder by name but the checksums, the guide to them among them."""
     chapters = study_chapters(series)
     document = Document(study_content(series, chapters))
-    told = json.dumps(series.to_json(), indent=1, ensure_ascii=False, allow_nan=False) + "\n"
-    written = [
-        _write(home / "study.html", render_study(series, chapters)),
-        document.write_docx(home / "study.docx"),
-        _write(home / "study.json", told),
-    ]
+    files: dict[str, tuple[str, bytes]] = {
+        "study.html": ("the page: begin here", render_study(series, chapters).encode("utf-8")),
+        "study.docx": ("the same page for Word", _written(document.write_docx, "study.docx")),
+        "study.json": ("every number of the page, null where hidden or not known", _json(series.to_json())),
+    }
+    if questions := open_answers(series.form):
+        what = "questions of the form to answer: copy it out of this folder, fill it, give it to --answers"
+        files[ANSWERS] = (what, questions.encode("utf-8"))
+    files |= _model_files(series)
     # a table of numbers has no place for words
-    written.append(_write(tables / "cautions.txt", "\n".join((*series.cautions, series.cohort.rule)) + "\n"))
+    cautions = "\n".join((*series.cautions, series.cohort.rule)) + "\n"
+    files["tables/cautions.txt"] = ("what holds for every table beside it", cautions.encode("utf-8"))
     for name, frame in _frames(series).items():
-        written.append(_write(tables / f"{name}.csv", frame.to_csv(index=False, lineterminator="\n")))
+        text = frame.to_csv(index=False, lineterminator="\n")
+        files[f"tables/{name}.csv"] = (of_frame(name), text.encode("utf-8"))
     banner = " ".join(series.cautions)
+    for name, grid in named_grids(chapters).items():
+        for ending, kind, made in (("html", "HTML", table_html), ("tex", "LaTeX", table_latex)):
+            files[f"tables/{name}.{ending}"] = (f"{grid.caption}; {kind}", made(grid, banner).encode("utf-8"))
+    for picture in (one for passage in document.content.passages for one in passage.pictures):
+        # what a picture shows; what can be read off it stands in the tables
+        shows = picture.alt.split(". ")[0].split(";")[0].rstrip(".")
+        files[f"figures/{picture.name}.svg"] = (f"{shows}; drawing", picture.svg)
+        files[f"figures/{picture.name}.png"] = (f"{shows}; pixels", picture.png)
+    told = {GUIDE: "this guide", **{name: what for name, (what, _) in files.items()}}
+    told[SUMS] = "checksums: the next run writes over this folder only where no file was changed"
+    guide = guide_text(series, told)
+    return {**{name: content for name, (_, content) in files.items()}, GUIDE: guide.encode("utf-8")}
+
+
+def named_grids(chapters: tuple[Chapter, ...]) -> dict[str, Grid]:
+    """Every table of the page by the name of its file; a life table is named by its kind.
+
+    Parameters
+    ----------
+    chapters : tuple of Chapter
+        From :func:`retreat.pages.study.study_chapters`.
+    """
+    found: dict[str, Grid] = {}
     for name, grid in all_grids(chapters).items():
-        written.append(_write(tables / f"{name}.html", table_html(grid, banner)))
-        written.append(_write(tables / f"{name}.tex", table_latex(grid, banner)))
-    return (*written, *document.write_pictures(figures))
+        words = "".join(c if c.isalnum() else " " for c in grid.caption.lower())
+        by_kind = "_".join(words.split())
+        found[by_kind if name.startswith(_LIFE_TABLES) and by_kind not in found else name] = grid
+    return found
+
+
+def _model_files(series: StudySeries) -> dict[str, tuple[str, bytes]]:
+    from retreat.study.in_hand.coefficients import coefficients_json
+
+    files: dict[str, tuple[str, bytes]] = {}
+    if series.equation is not None:
+        told = coefficients_json(series.model, series.equation)
+        about = {"cautions": told.pop("cautions"), "about": _ABOUT, "by_hand": list(series.equation.plain)}
+        what = "coefficient file: terms, coding, coefficients and session effects, and how to work with them"
+        files[COEFFICIENTS] = (what, _json({**about, **told}))
+    if MODEL_FILE not in series.refused:
+        what = "the model itself, for retreat forecast and retreat sheet"
+        files[MODEL] = (what, _written(series.model.save, "model.retreat"))
+    return files
+
+
+def _json(told: object) -> bytes:
+    return (json.dumps(told, indent=1, ensure_ascii=False, allow_nan=False) + "\n").encode("utf-8")
+
+
+def _written(write: Callable[[Path], Path], name: str) -> bytes:
+    """Content of a file that only a path can be given for."""
+    try:
+        with TemporaryDirectory() as beside:
+            return write(Path(beside) / name).read_bytes()
+    except OSError as error:
+        what = f"cannot be made ({error.strerror or error})"
+        raise RetreatError(Fault(name, what, "room for temporary files")) from None
 
 
 def table_html(grid: Grid, caution: str) -> str:
@@ -140,17 +214,3 @@ def _escaped(text: str) -> str:
     styler = pd.DataFrame([[text]]).style.hide(axis="index").hide(axis="columns").format(escape="latex")
     line: str = styler.to_latex().splitlines()[1]
     return line.removesuffix(" \\\\")
-
-
-def _write(path: Path, text: str) -> Path:
-    try:
-        write_whole(path, text.encode("utf-8"))
-    except OSError as error:
-        raise RetreatError(_fault(path, error)) from None
-    return path
-
-
-def _fault(path: Path, error: OSError) -> Fault:
-    return Fault(
-        str(path), f"cannot be written ({error.strerror or error})", "a writable folder", "choose another"
-    )

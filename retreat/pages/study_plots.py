@@ -2,18 +2,16 @@
 
 from __future__ import annotations
 
-import io
-from typing import TYPE_CHECKING, Any, Literal
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from retreat.pages.paper import Form, paper, picture, title_lines, titled
 from retreat.pages.plots import BLACK, BLUE, GREY
 
 if TYPE_CHECKING:
     import pandas as pd
     from matplotlib.axes import Axes
-
-Form = Literal["svg", "png"]
 
 # colour (Okabe and Ito 2008, safe for colour-blind eyes), line, marker of each state
 _STATES: dict[str, tuple[str, Any, str]] = {
@@ -24,7 +22,7 @@ _STATES: dict[str, tuple[str, Any, str]] = {
 # beside each other at a session, so that no interval hides another
 _ASIDE = {"relieved": 0.0, "stopped": -0.09, "in_treatment": 0.09}
 _PANELS_A_LINE = 3
-_DOTS_PER_INCH = 150
+_TITLE_LINE = 0.17  # inches
 
 
 def incidence_figure(incidence: pd.DataFrame, *, title: str, form: Form = "svg") -> bytes:
@@ -34,7 +32,7 @@ def incidence_figure(incidence: pd.DataFrame, *, title: str, form: Form = "svg")
     ----------
     incidence : DataFrame
         Columns kind, state, session, incidence, low, high, such as that table of a shared cohort; what is hidden is
-        not drawn.
+        not drawn, and a kind of which all is hidden is named.
     title : str
         Title above the panels.
     form : {"svg", "png"}
@@ -53,17 +51,19 @@ def incidence_figure(incidence: pd.DataFrame, *, title: str, form: Form = "svg")
     shown = incidence.dropna(subset=["incidence"])
     if shown.empty:
         raise ValueError("no incidence to draw")
-    import matplotlib as mpl  # heavy: only a picture pays for it
     from matplotlib.figure import Figure
 
-    kinds, last = list(dict.fromkeys(shown["kind"])), int(shown["session"].max())
+    kinds, missing = list(dict.fromkeys(shown["kind"])), unshown(incidence)
+    words = f"{title}\nNot shown, too few: {', '.join(missing)}." if missing else title
     across = min(len(kinds), _PANELS_A_LINE)
     down = -(-len(kinds) // across)
-    with mpl.rc_context({"font.size": 9, "svg.hashsalt": "retreat"}):
-        figure = Figure(figsize=(max(4.6, 3.3 * across), 0.8 + 2.8 * down), layout="constrained")
+    width = max(4.6, 3.3 * across)
+    with paper():
+        height = 0.6 + 2.8 * down + _TITLE_LINE * title_lines(width, words)
+        figure = Figure(figsize=(width, height), layout="constrained")
         grid = figure.subplots(down, across, squeeze=False, sharey=True).ravel()
         for axes, kind in zip(grid, kinds, strict=False):
-            _panel(axes, shown[shown["kind"] == kind], last)
+            _panel(axes, shown[shown["kind"] == kind])
             axes.set_title(str(kind).replace("_", " ").capitalize(), loc="left", fontsize=10)
         for axes in grid[len(kinds) :]:
             axes.set_visible(False)
@@ -72,15 +72,26 @@ def incidence_figure(incidence: pd.DataFrame, *, title: str, form: Form = "svg")
         for place, axes in enumerate(grid[: len(kinds)]):
             if place + across >= len(kinds):
                 axes.set_xlabel("After session")
-        figure.suptitle(title, x=0.01, ha="left", fontsize=10)
+        titled(figure, words)
         figure.legend(*grid[0].get_legend_handles_labels(), loc="outside lower left", frameon=False, ncols=3)
-        stream = io.BytesIO()
-        metadata = {"Date": None} if form == "svg" else {"Software": None}
-        figure.savefig(stream, format=form, dpi=_DOTS_PER_INCH, metadata=metadata)
-        return stream.getvalue()
+        return picture(figure, form)
 
 
-def _panel(axes: Axes, own: pd.DataFrame, last: int) -> None:
+def unshown(incidence: pd.DataFrame) -> tuple[str, ...]:
+    """Kinds of which nothing may be drawn, since every share of theirs is hidden.
+
+    Parameters
+    ----------
+    incidence : DataFrame
+        As for :func:`incidence_figure`.
+    """
+    told = set(incidence.dropna(subset=["incidence"])["kind"])
+    return tuple(str(k).replace("_", " ") for k in dict.fromkeys(incidence["kind"]) if k not in told)
+
+
+def _panel(axes: Axes, own: pd.DataFrame) -> None:
+    sessions = own["session"].astype(int)
+    first, last = sessions.min(), sessions.max()  # a session of which nothing is told has no place
     for state, (colour, line, marker) in _STATES.items():
         here = own[own["state"] == state]
         x = here["session"].to_numpy(dtype=float) + _ASIDE[state]
@@ -98,6 +109,6 @@ def _panel(axes: Axes, own: pd.DataFrame, last: int) -> None:
             linewidth=1.4,
             label=state.replace("_", " ").capitalize(),
         )
-    axes.set(xlim=(0.6, last + 0.4), ylim=(0, 1), xticks=range(1, last + 1))
+    axes.set(xlim=(first - 0.4, last + 0.4), ylim=(0, 1), xticks=range(first, last + 1))
     axes.grid(axis="y", color=GREY, alpha=0.25, linewidth=0.6)
     axes.spines[["top", "right"]].set_visible(False)

@@ -8,10 +8,12 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from retreat.errors import Fault, FitError
-from retreat.fitting.arguments import is_whole
+from retreat.fitting.arguments import is_number, is_whole
 from retreat.model.support import SMALL_CELL
-from retreat.study.in_hand.facts import notes_words
-from retreat.study.withheld import form_without, withheld_counts, without_counts
+from retreat.study.entries_in_place import with_model_files, with_places
+from retreat.study.given_answers import answers_given
+from retreat.study.notes import Notes
+from retreat.study.withheld import form_without, model_untold, withheld_counts
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -23,9 +25,15 @@ if TYPE_CHECKING:
     from retreat.study.effects.record import DrawnEffects, Effects
     from retreat.study.in_hand.algebra import Equation
     from retreat.study.in_hand.points import PointChart
+    from retreat.study.reporting.answers import Answers
     from retreat.study.reporting.form import Form
 
-_LEAST_FOLDS = 2
+LEAST_FOLDS = 2
+# numbers of completed tables, and penalties by name, that the effects allow
+IMPUTED = (0, *range(2, 201))
+PENALTIES = ("prior", "firth", "cv")
+# name of a part that may be refused: a saved model holds counts
+MODEL_FILE = "model file"
 
 
 @dataclass(frozen=True)
@@ -41,7 +49,7 @@ class StudySeries:
     drawn : DrawnEffects or None
         By draws of a posterior; None where not asked for or refused.
     model : Model
-        The fitted model. It holds counts: it is not written by the page.
+        The fitted model. It holds counts: where the tables hide any it stays, and `refused` says so.
     equation : Equation or None
         Of the model.
     chart : PointChart or None
@@ -80,8 +88,12 @@ class StudySeries:
         return tuple(dict.fromkeys(line for part in parts for line in part))
 
     def words(self, notes: tuple[str, ...]) -> tuple[str, ...]:
-        """Notes as they may leave, without a count that gives one away."""
-        return tuple(without_counts(note, self.withheld) for note in notes_words(notes))
+        """Notes as they may leave: with the counts that a table shows, without any other that gives one away."""
+        return self._notes.all_told(notes)
+
+    @property
+    def _notes(self) -> Notes:
+        return Notes(self.cohort.frames, self.withheld, int(self.facts["threshold"]))
 
     def to_json(self) -> dict[str, Any]:
         """Every number of the page as plain lists; null for what is hidden or not known."""
@@ -121,7 +133,7 @@ def study_series(
     imputations: int | None = None,
     bayes: bool = False,
     folds: int = 0,
-    answers: str | Path | None = None,
+    answers: str | Path | Answers | None = None,
     threshold: int = SMALL_CELL,
     seed: int = 1,
     progress: Callable[[int, int], None] = lambda done, total: None,
@@ -148,8 +160,8 @@ def study_series(
         Whether effects are told from a posterior too; minutes rather than seconds.
     folds : int, 0 or from 2
         Folds by patient of a cross-validation that fills the entries of evaluation; 0 for none.
-    answers : str or Path, optional
-        File of answers to the questions of the form.
+    answers : str, Path or mapping, optional
+        File of answers to the questions of the form, which must be there, or what it holds.
     threshold : int, 1 to 1000
         Counts below it are hidden.
     seed : int, from 0
@@ -174,9 +186,10 @@ def study_series(
     from retreat.study.in_hand.algebra import equation
     from retreat.study.in_hand.points import point_chart
     from retreat.study.reporting.form import reporting_form
+    from retreat.study.reporting.from_effects import with_effects
 
-    if not is_whole(folds) or not (folds == 0 or folds >= _LEAST_FOLDS):
-        raise FitError(Fault("folds", f"{folds!r}", f"0, or a whole number from {_LEAST_FOLDS}"))
+    _check(folds, imputations, penalty)
+    given = answers_given(answers) if isinstance(answers, str | Path) else answers
     chosen = read_definition(definition)
     refused: dict[str, str] = {}
     total = 5 + bool(folds) + bayes
@@ -225,16 +238,22 @@ def study_series(
     withheld = withheld_counts(
         cohort, shared, model.card, [note for found in made for note in found.notes], threshold=threshold
     )
+    written = tried("equation", lambda: equation(model))
+    if untold := model_untold(shared):
+        refused[MODEL_FILE] = untold
+    form = reporting_form(model, report, shared, definition=chosen, answers=given)
+    form = with_places(form, shared.frames["flow"])
+    form = with_model_files(form, model.model_id, coefficients=written is not None, model=not untold)
+    notes = (*model.card.notes, *(() if report is None else report.notes))
+    form = Notes(shared.frames, withheld, threshold).in_form(form, notes)
     series = StudySeries(
         cohort=shared,
         effects=effects,
         drawn=drawn,
         model=model,
-        equation=tried("equation", lambda: equation(model)),
+        equation=written,
         chart=tried("point chart", lambda: point_chart(model)),
-        form=form_without(
-            reporting_form(model, report, shared, definition=chosen, answers=answers), withheld
-        ),
+        form=with_effects(form_without(form, withheld), effects, drawn),
         withheld=withheld,
         refused=refused,
         facts={
@@ -251,6 +270,22 @@ def study_series(
     )
     progress(total, total)
     return series
+
+
+def _check(folds: int, imputations: int | None, penalty: PenaltyChoice) -> None:
+    """Refuse arguments that a part would refuse: it alone would be missing, after all of the work."""
+    faults = []
+    if not is_whole(folds) or not (folds == 0 or folds >= LEAST_FOLDS):
+        faults.append(Fault("folds", f"{folds!r}", f"0, or a whole number from {LEAST_FOLDS}"))
+    completed = imputations is None or (is_whole(imputations) and imputations in IMPUTED)
+    if not completed:
+        faults.append(
+            Fault("imputations", f"{imputations!r}", f"0, or a whole number from 2 to {max(IMPUTED)}")
+        )
+    if penalty not in PENALTIES and not is_number(penalty):
+        faults.append(Fault("penalty", f"{penalty!r}", f"a number from 0, or {', '.join(PENALTIES)}"))
+    if faults:
+        raise FitError(faults)
 
 
 def _chart_json(chart: PointChart) -> dict[str, Any]:

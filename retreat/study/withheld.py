@@ -7,7 +7,7 @@ stopped beside 1170 fitted cases stopped tell that six of those left out did.
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
@@ -21,8 +21,9 @@ if TYPE_CHECKING:
     from retreat.study.reporting.form import Form, Part
 
 HIDDEN = "(not shown)"
-_NUMBER = re.compile(r"(?<![\w.])\d+(?![\w]|\.\d)")
-_COUNTED = re.compile(r"\d+(?=(?: of \d+)? cases?\b)")
+# neither the limit in "fewer than 11 cases" nor a percentage is a count
+_NUMBER = re.compile(r"(?<!fewer than )(?<![\w.])\d+(?![\w%]|\.\d)")
+_COUNTED = re.compile(r"(?<!fewer than )\b\d+(?=(?: of \d+)? cases?\b)")
 _UNITS = ("cases", "patients")
 
 
@@ -49,6 +50,8 @@ def withheld_counts(
     --------
     >>> without_counts("Fitted to 147 cases; 1470.5 mm", frozenset({147}))
     'Fitted to (not shown) cases; 1470.5 mm'
+    >>> without_counts("size_mm in fewer than 11 cases", frozenset({11}))
+    'size_mm in fewer than 11 cases'
     """
     flow, told = cohort.flow.frame, shared.frames["flow"]
     whole = told["step"].isin(("in the table", "begun", "analysed"))
@@ -71,6 +74,21 @@ def withheld_counts(
     return frozenset(n for n in counts if n >= SMALL_CELL)
 
 
+def model_untold(shared: SharedCohort) -> str:
+    """Why the model file may not stand beside the shared tables; empty where it may.
+
+    It holds counts of the fitted cases, also by kind and session, rounded down to fives: none of the counts that the
+    tables hide, the small ones and those hidden for their sake, may be bounded by them.
+    """
+    tables = (shared.frames[name] for name in ("flow", "baseline", "follow_up", "life_table"))
+    if not any(bool(table["hidden"].ne("").any()) for table in tables):
+        return ""
+    return (
+        "It holds counts of the fitted cases, which would tell what the tables hide. Keep it in the clinic (retreat "
+        "fit); retreat report share writes one that may leave"
+    )
+
+
 def without_counts(text: str, counts: frozenset[int]) -> str:
     """The text with these whole numbers hidden."""
     return _NUMBER.sub(lambda found: HIDDEN if int(found[0]) in counts else found[0], text)
@@ -78,18 +96,19 @@ def without_counts(text: str, counts: frozenset[int]) -> str:
 
 def form_without(form: Form, counts: frozenset[int]) -> Form:
     """The form with these numbers hidden in what a model or a validation says; the cohort's tables hide their own."""
-    if not counts:
-        return form
-    return replace(form, parts=tuple(_part(part, counts) for part in form.parts))
+    return worded(form, lambda text: without_counts(text, counts)) if counts else form
 
 
-def _part(part: Part, counts: frozenset[int]) -> Part:
+def worded(form: Form, wording: Callable[[str], str]) -> Form:
+    """The form in other words, but for what the tables of a cohort say."""
+    return replace(form, parts=tuple(_part(part, wording) for part in form.parts))
+
+
+def _part(part: Part, wording: Callable[[str], str]) -> Part:
     lines = []
     for line in part.lines:
         filled = tuple(
-            one
-            if "cohort" in one.source or "flow" in one.source
-            else replace(one, text=without_counts(one.text, counts))
+            one if "cohort" in one.source or "flow" in one.source else replace(one, text=wording(one.text))
             for one in line.filled
         )
         lines.append(replace(line, filled=filled))

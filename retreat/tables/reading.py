@@ -125,6 +125,10 @@ def as_visits(frame: pd.DataFrame, cases: pd.DataFrame | None = None) -> pd.Data
 
 
 def _refuse_empty(frame: pd.DataFrame, schema: Schema) -> None:
+    if not hasattr(frame, "columns"):
+        which = name_of(schema)
+        what = f"a {type(frame).__name__} in place of a table"
+        raise TableError(Fault(which, what, "a DataFrame", f"read it first: retreat.read_{which}(path)"))
     if not len(frame):
         raise TableError(
             Fault(name_of(schema), "the table has no rows", "one row a case or visit", "add rows")

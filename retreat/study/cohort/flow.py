@@ -19,6 +19,7 @@ if TYPE_CHECKING:
     from retreat.definitions import Definition
 
 UNITS: tuple[Unit, ...] = ("cases", "eyes", "patients")
+_PLACES = ("operators", "sites")
 _STEP = "step"
 
 
@@ -39,8 +40,8 @@ def flow_of_records(cases: pd.DataFrame, definition: Definition | None) -> Sourc
     -------
     Sourced
         Columns: step (in the table, left out, begun, analysed), reason, cases, eyes, patients, operators, sites.
-        Patients and eyes of a row left out may stand in others too. Operators and sites are no patients: they are
-        always told.
+        Patients and eyes of a row left out may stand in others too. Operators and sites are no patients and are told
+        however few they are, but not in a row whose cases are hidden: there are no fewer cases than operators.
 
     References
     ----------
@@ -67,8 +68,7 @@ def flow_of_records(cases: pd.DataFrame, definition: Definition | None) -> Sourc
                 "step": step,
                 "reason": reason,
                 **{unit: counts[key.counted_in(unit)] for unit in UNITS},
-                "operators": _distinct(cases, rows, "operator"),
-                "sites": _distinct(cases, rows, "site"),
+                **{column: _distinct(cases, rows, column.removesuffix("s")) for column in _PLACES},
             }
             for step, reason, rows, key in steps
         ]
@@ -76,6 +76,8 @@ def flow_of_records(cases: pd.DataFrame, definition: Definition | None) -> Sourc
     sources: dict[str, tuple[tuple[Key, ...], ...]] = {
         unit: tuple((key.counted_in(unit),) for _, _, _, key in steps) for unit in UNITS
     }
+    # each of them treated a case or more
+    sources |= {column: tuple((key,) for _, _, _, key in steps) for column in _PLACES}
     told = units_agree(counts)
     outer = [Key("cases"), *([] if begun.all() else [not_begun])]
     inner = [*left_out.values(), rest]

@@ -136,13 +136,16 @@ def known(values: NDArray[Any]) -> BoolArray:
     return ~is_missing(values)
 
 
+def told_apart_by() -> tuple[str, ...]:
+    """What cases may be told apart by: features that are a category, and codes of places."""
+    categories = (name for name, feature in FEATURES.items() if feature.kind == "category")
+    return (*(name for name in categories if name not in SAME_AS), *_OTHER)
+
+
 def _check(by: str, names: Sequence[str]) -> None:
-    categories = tuple(
-        name for name, feature in FEATURES.items() if feature.kind == "category" and name not in SAME_AS
-    )
     faults = []
-    if by not in (*categories, *_OTHER):
-        faults.append(Fault("by", f"{by!r}", ", ".join((*categories, *_OTHER))))
+    if by not in told_apart_by():
+        faults.append(Fault("by", f"{by!r}", ", ".join(told_apart_by())))
     allowed = tuple(name for name in FEATURES if name not in SAME_AS)
     wrong = [name for name in names if name not in allowed]
     if wrong or not names:

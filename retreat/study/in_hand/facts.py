@@ -12,6 +12,9 @@ from retreat.study.in_hand.cases import needed_features, value_words
 
 # counts of cases in the notes of a card
 _COUNT = re.compile(r"\b(\d+)(?= (?:of \d+ )?cases?\b)")
+# such a count as the package words it, exact or by its size, and what stands in its place
+SOME, HOW_MANY = "some cases", " (how many is hidden)"
+CASES = re.compile(r"(?:\bfewer than )?(?<![\w.])\d+(?: or more)?(?: of \d+)? cases?\b")
 MANUAL = (
     "Counselling support: not a decision to treat and not a promise.",
     "A group estimate: it cannot say which of the eyes this one is.",
@@ -57,16 +60,26 @@ def notes_words(notes: Iterable[str]) -> tuple[str, ...]:
 
     Examples
     --------
-    >>> notes_words(["3 cases not yet begun were left out", "age was missing in 15 cases, left out"])
-    ('fewer than 11 cases not yet begun were left out', 'age was missing in 11 or more cases, left out')
+    >>> notes_words(["3 cases not yet begun were left out", "age was missing in 15 cases, left out"])[1]
+    'age was missing in some cases, left out (how many is hidden)'
     """
     told = tuple(notes)
     small = any(0 < int(n) < SMALL_CELL for note in told for n in _COUNT.findall(note))
-    return tuple(_COUNT.sub(_coarse, note) for note in told) if small else told
+    return tuple(map(hidden_words, told)) if small else told
 
 
-def _coarse(found: re.Match[str]) -> str:
-    return f"fewer than {SMALL_CELL}" if int(found[1]) < SMALL_CELL else f"{SMALL_CELL} or more"
+def hidden_words(note: str) -> str:
+    """A note without its counts of cases, told neither exactly nor by their size.
+
+    Examples
+    --------
+    >>> hidden_words("fewer than 11 cases not yet begun were left out")
+    'some cases not yet begun were left out (how many is hidden)'
+    >>> hidden_words("operators are not told apart")
+    'operators are not told apart'
+    """
+    text, found = CASES.subn(SOME, note)
+    return f"{text}{HOW_MANY}" if found else text
 
 
 def cases_words(n_cases: int, n_patients: int, kind: str = "cases") -> str:

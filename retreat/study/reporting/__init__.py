@@ -13,10 +13,19 @@ _HOMES = {
     "form_content": "page",
     "read_answers": "answers",
     "reporting_form": "form",
+    "with_effects": "from_effects",
     "write_answers": "answers",
 }
 
-__all__ = ["Form", "answers_text", "form_content", "read_answers", "reporting_form", "write_answers"]
+__all__ = [
+    "Form",
+    "answers_text",
+    "form_content",
+    "read_answers",
+    "reporting_form",
+    "with_effects",
+    "write_answers",
+]
 
 
 def __getattr__(name: str) -> object:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import Any
 
-from retreat.study.reporting.known import Filled, Known, shown
+from retreat.study.reporting.known import Filled, Known, counted, shown
 
 Words = Callable[[Known], str]
 
@@ -14,9 +14,7 @@ def _flow(k: Known) -> str:
     lines = []
     for row in k.rows("flow"):
         reason = f" ({row['reason']})" if row.get("reason") else ""
-        counts = ", ".join(
-            f"{shown(row[unit])} {unit}" for unit in ("cases", "eyes", "patients") if unit in row
-        )
+        counts = ", ".join(counted(row[unit], unit) for unit in ("cases", "eyes", "patients") if unit in row)
         lines.append(f"{row.get('step', '')}{reason}: {counts}")
     return _joined(lines)
 
@@ -55,7 +53,9 @@ def _baseline(k: Known) -> str:
 
 def _left_out(k: Known) -> str:
     rows = k.rows("flow", step="left out")
-    return _joined([f"left out, {row.get('reason', '')}: {shown(row.get('cases'))} cases" for row in rows])
+    return _joined(
+        [f"left out, {row.get('reason', '')}: {counted(row.get('cases'), 'cases')}" for row in rows]
+    )
 
 
 def _clusters(k: Known) -> str:
@@ -63,14 +63,14 @@ def _clusters(k: Known) -> str:
     if not found:
         return ""
     row = found[0]
-    units = [f"{shown(row[u])} {u}" for u in ("cases", "eyes", "patients", "operators", "sites") if u in row]
+    units = [counted(row[u], u) for u in ("cases", "eyes", "patients", "operators", "sites") if u in row]
     return _joined([f"{row['step']}: {', '.join(units)}"])
 
 
 def _level(row: dict[str, Any]) -> str:
     name, level = str(row.get("feature", "")), str(row.get("level", ""))
     if name == "all":
-        return f"{shown(row.get('n'))} {row.get('unit', '')}"
+        return counted(row.get("n"), str(row.get("unit", "")))
     if level == "known":
         statistics = ", ".join(
             f"{c.replace('_', ' ')} {shown(row[c])}" for c in ("mean", "sd", "median") if c in row

@@ -14,7 +14,7 @@ from retreat.study.in_hand.facts import (
     reach_words,
     years_words,
 )
-from retreat.study.reporting.known import Filled, Known
+from retreat.study.reporting.known import Filled, Known, counted
 
 Filler = Callable[[Known], Filled | None]
 
@@ -85,10 +85,17 @@ def _predictors(k: Known) -> Filled:
 
 def _missing(k: Known) -> Filled:
     if k.tables:
-        return Filled("Cases with a missing feature of the model were left out of the fit.", k.card_source)
+        return Filled(_complete(k), k.card_source)
     notes = [n for n in notes_words(k.model.card.notes) if "missing" in n or "left out" in n]
-    text = f"Complete cases were fitted; left out for a missing feature: {left_out_words(k.model)}."
-    return Filled(" ".join([text, *(f"{note}." for note in notes)]), k.card_source)
+    left = f"Left out for a missing feature: {left_out_words(k.model)}."
+    return Filled(" ".join([_complete(k), left, *(f"{note}." for note in notes)]), k.card_source)
+
+
+def _complete(k: Known) -> str:
+    return (
+        "Model, equation and point chart are of complete cases: a case with a missing feature of the model is left out "
+        f"of the fit ({k.model.card.method})."
+    )
 
 
 def _forms(k: Known) -> Filled:
@@ -219,7 +226,9 @@ def _settings(k: Known) -> Filled | None:
     if not found or "sites" not in found[0]:
         return None
     row = found[0]
-    return Filled(f"{row['sites']} site(s), {row['operators']} operator(s).", "flow of records")
+    return Filled(
+        f"{counted(row['sites'], 'sites')}, {counted(row['operators'], 'operators')}.", "flow of records"
+    )
 
 
 def _priors_guard(k: Known) -> Filled:
@@ -251,8 +260,7 @@ def _known_in_time(k: Known) -> Filled:
 
 def _censored(k: Known) -> Filled:
     return Filled(
-        "Courses not ended count for the sessions they had, by the likelihood. Cases with a missing feature were left "
-        "out.",
+        f"Courses not ended count for the sessions they had, by the likelihood. {_complete(k)}",
         k.card_source,
     )
 

@@ -124,3 +124,15 @@ def shown(value: Any) -> str:
     if value is None or pd.isna(value):
         return "hidden"
     return f"{value:.3g}" if isinstance(value, float) and value != int(value) else str(int(value))
+
+
+def counted(value: Any, unit: str) -> str:
+    """A count with its unit, a plural such as ``sites``.
+
+    Examples
+    --------
+    >>> counted(1, "sites"), counted(2, "sites"), counted(None, "sites")
+    ('1 site', '2 sites', 'hidden sites')
+    """
+    told = shown(value)
+    return f"{told} {unit.removesuffix('s') if told == '1' else unit}"

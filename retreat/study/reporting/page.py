@@ -24,9 +24,8 @@ def form_content(form: Form) -> Content:
     passages = [Passage("About this form", (_HEAD, *form.set_aside), grids=(_summary(form),))]
     for part in form.parts:
         name = part.checklist.name
-        passages.append(
-            Passage(name, grids=(Grid("Entries", _COLUMNS, tuple(_row(line) for line in part.lines)),))
-        )
+        rows = tuple(_row(line) for line in part.lines)
+        passages.append(Passage(name, grids=(Grid(f"{name}: entries", _COLUMNS, rows),)))
     sources = tuple(source for part in form.parts for source in part.checklist.sources)
     passages.append(Passage("Sources", points=sources))
     return Content(form.title, form.cautions, tuple(passages))

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from retreat.errors import Fault
 from retreat.features import MISSING_CODES
 from retreat.study.sharing.deidentified import INVENTED_SITE
-from retreat.study.sharing.own_words import in_lower_case, own_words
+from retreat.study.sharing.own_words import in_lower_case, own_sentences, own_words
 from retreat.study.sharing.twin import TWIN_SITE
 from retreat.tables.identifiers import masked, value_suspect
 
@@ -132,7 +132,9 @@ def _in_text(name: str, text: str, sought: Mapping[str, str], *, judge_form: boo
         there = re.search(rf"(?<!\w){re.escape(word)}(?!\w)", text, re.IGNORECASE)
         if there:
             yield _fault(name, f"{masked(there[0])} is {what}", masked(there[0]), fix=_MEND_TEXT)
-    suspect = value_suspect(in_lower_case(text)) if judge_form else ""
+    # a README sets cautions in bold
+    ours = text.removeprefix("**").removesuffix("**") in own_sentences()
+    suspect = value_suspect(in_lower_case(text)) if judge_form and not ours else ""
     if suspect:
         yield _fault(name, f"{masked(text)} looks like {suspect}", masked(text), fix=_MEND_TEXT)
 

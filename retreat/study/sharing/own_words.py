@@ -1,4 +1,4 @@
-"""Words that the program itself writes into a folder: a code that is one of them cannot be told from them."""
+"""Words and sentences that the program itself writes into a folder: a code that is one cannot be told from them."""
 
 from __future__ import annotations
 
@@ -35,6 +35,30 @@ def own_words() -> frozenset[str]:
         place = home / part
         for path in [place] if place.is_file() else place.rglob("*.py"):
             found |= set(_WORD.findall(path.read_text(encoding="utf-8").replace("_", " ")))
+    return frozenset(found)
+
+
+@cache
+def own_sentences() -> frozenset[str]:
+    """Sentences that a model of published averages says of itself: they name authors of reports, who are no patients.
+
+    They are those of the definitions shipped with the program alone, word for word: whatever a definition of the
+    clinic's own says is judged like any other text.
+
+    Examples
+    --------
+    >>> sorted(sentence.partition(":")[0] for sentence in own_sentences())
+    ['Built from', 'published results by their rows in the definition']
+    """
+    from retreat.definitions import read_definition, shipped
+
+    found: set[str] = set()
+    for name in shipped():
+        studies = read_definition(name).studies
+        if studies:
+            found.add(f"Built from: {', '.join(dict.fromkeys(study.practice for study in studies))}.")
+            rows = "; ".join(f"{study.practice} {', '.join(study.ids)}" for study in studies)
+            found.add(f"published results by their rows in the definition: {rows}")
     return frozenset(found)
 
 

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 from retreat.study.sharing.changes import WAYS, ways_of
 from retreat.study.sharing.disclosure import Disclosure
 from retreat.study.sharing.rule import Rule
-from retreat.study.sharing.shared_model import WITHOUT
+from retreat.study.sharing.shared_model import WITHOUT, rests_on_no_case
 from retreat.study.sharing.twin import TwinLaw
 
 if TYPE_CHECKING:
@@ -19,6 +19,12 @@ if TYPE_CHECKING:
 TOGETHER = (
     "Tables published from the same eyes with counts hidden can be undone by who has both: give one reader one of "
     "them, or use --k 11."
+)
+# said in both places too
+TO_KEEP_MORE = (
+    "To keep more, name fewer columns or put the most useful first by --known: columns are shown in that order, each "
+    "as far as enough patients still look alike. Leave out only what others cannot know of a patient: a column that is "
+    "not named is shown unless rare, but operator and site are then not told at all."
 )
 _FILES = {
     "cases.csv": "one row a case, de-identified",
@@ -142,6 +148,8 @@ def _rules(told: Told) -> Iterator[str]:
     yield f"- Courses longer than at least {k} patients had are told up to there, as ongoing: censored, not relieved."
     yield "- An operator of a visit is told only where it is the operator told for the case."
     yield "- Missing numbers: one code, not_recorded, whatever the clinic's table said."
+    if any(row.get("removed") not in (None, "0") for row in told.account):
+        yield f"- {TO_KEEP_MORE}"
     if told.account:
         yield ""
         yield 'Cells changed ("few": fewer than 11; what was missing before is not counted):'
@@ -225,12 +233,15 @@ def _model(told: Told) -> Iterator[str]:
         yield f"**{line}**"
     if not told.model_shared:
         yield f"{WITHOUT}. What follows is of the model that the twin was drawn with."
-    yield (
-        f"{card.title} ({card.name} {told.model.model_id}, {card.method}), fitted to about {card.n_cases} cases "
-        f"of {card.n_patients} patients, of the clinic's own table as it was before the changes above: a "
-        "fit to cases.csv comes out different, most of all in what few patients have: there an effect can move "
-        "by a standard error."
-    )
+    named = f"{card.title} ({card.name} {told.model.model_id}, {card.method})"
+    if rests_on_no_case(told.model):
+        yield f"{named}: it rests on no case, neither of this table nor of another; the lines above say on what."
+    else:
+        yield (
+            f"{named}, fitted to about {card.n_cases} cases of {card.n_patients} patients, of the clinic's own table "
+            "as it was before the changes above: a fit to cases.csv comes out different, most of all in what few "
+            "patients have: there an effect can move by a standard error."
+        )
     yield (
         "Its card was made coarse for sharing: counts below 11 are 0, others are the multiple of five below them, and "
         'notes say "fewer than 11". Its forecasts are those of the clinic\'s own.'

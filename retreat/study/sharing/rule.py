@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 
-from retreat.errors import Fault, TableError
+from retreat.errors import Fault, FitError, TableError
 from retreat.fitting.arguments import is_whole
 
 # Widest group of persons whose own numbers give way to one in their middle; wider, and the number goes (our judgement).
@@ -75,3 +75,15 @@ class Rule:
             f"were replaced by one from the middle of a group of at least {self.k} patients, and what was left was set "
             "to not_recorded."
         )
+
+
+def check_seed(seed: object) -> None:
+    """Refuse a seed of the twin that is none.
+
+    Raises
+    ------
+    FitError
+        If it is not a whole number from 0.
+    """
+    if not is_whole(seed) or seed < 0:
+        raise FitError(Fault("seed", f"{seed!r}", "a whole number from 0"))

@@ -56,6 +56,11 @@ def names_hidden(model: Model, own: pd.DataFrame, shared: pd.DataFrame) -> tuple
     )
 
 
+def rests_on_no_case(model: Model) -> bool:
+    """Whether a model was made of published averages alone."""
+    return bool(model.card.basis) and not model.card.n_cases
+
+
 def with_coarse_card(model: Model) -> Model:
     """The same model with a card that tells no small count; its forecasts are the same."""
     return replace(model, card=_coarse(model.card))

@@ -14,7 +14,6 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from retreat.errors import Fault, TableError
-from retreat.fitting.arguments import is_whole
 from retreat.study.sharing import provenance
 from retreat.study.sharing.crosswalk import read_crosswalk
 from retreat.study.sharing.deidentified import Deidentified, deidentified
@@ -22,8 +21,8 @@ from retreat.study.sharing.disclosure import Disclosure, disclosure_of, identica
 from retreat.study.sharing.folder import check_places, place, with_sums
 from retreat.study.sharing.leaks import Originals, leaks
 from retreat.study.sharing.readme import Told, readme
-from retreat.study.sharing.rule import Rule
-from retreat.study.sharing.shared_model import WITHOUT, names_hidden, with_coarse_card
+from retreat.study.sharing.rule import Rule, check_seed
+from retreat.study.sharing.shared_model import WITHOUT, names_hidden, rests_on_no_case, with_coarse_card
 from retreat.study.sharing.twin import TwinLaw, drawn, learned
 from retreat.tables import CASES, VISITS, as_cases, dictionary_rows, table_schema, write_table
 
@@ -135,7 +134,8 @@ def share(
     Raises
     ------
     TableError
-        If a table, the crosswalk or a place is refused, or something that must not leave is found in what would.
+        If a table, the crosswalk or a place is refused, a path stands where a table or the model is wanted, or
+        something that must not leave is found in what would.
     FitError
         If the model is of another kind or failed its own checks, or the seed is out of range.
 
@@ -146,9 +146,9 @@ def share(
     """
     from retreat.errors import FitError
 
+    _check_kinds(cases, visits, model)
     folder, crosswalk, rule = Path(folder), Path(crosswalk), rule or Rule()
-    if not is_whole(seed) or seed < 0:
-        raise FitError(Fault("seed", f"{seed!r}", "a whole number from 0"))
+    check_seed(seed)
     if model.card.failures:
         fix = "fit another, such as core; a twin drawn from this one would mislead"
         raise FitError(
@@ -191,6 +191,22 @@ def share(
         folder, crosswalk, tuple(whole), is_new, tables.changes.frame(), tables.smallest, told.n_cases, told.n_patients,
         twin_shared, not hidden, check, (*notes, *_mend(hidden)),
     )  # fmt: skip
+
+
+def _check_kinds(cases: object, visits: object, model: object) -> None:
+    """Refuse a path where a table or model is wanted, and say what reads it."""
+    from retreat.model import Model
+
+    given = {"cases": cases} if visits is None else {"cases": cases, "visits": visits}
+    faults = [
+        Fault(name, f"a {type(table).__name__}", "a DataFrame", f"use retreat.read_{name}")
+        for name, table in given.items()
+        if not hasattr(table, "columns")
+    ]
+    if not isinstance(model, Model):
+        faults.append(Fault("model", f"a {type(model).__name__}", "a Model", "use retreat.load"))
+    if faults:
+        raise TableError(faults)
 
 
 def _tables(tables: Deidentified, twin: pd.DataFrame | None) -> dict[str, bytes]:
@@ -239,7 +255,7 @@ def _json(value: object) -> bytes:
 def _notes(own: pd.DataFrame, model: Model, without: bool) -> tuple[str, ...]:
     """For whoever gets the folder: without counts, since their difference may be small."""
     notes: tuple[str, ...] = (f"{WITHOUT}.",) if without else ()
-    if model.card.n_cases + model.card.n_left_out != len(own):
+    if not rests_on_no_case(model) and model.card.n_cases + model.card.n_left_out != len(own):
         notes += ("The model was fitted to a table with another number of cases than this one.",)
     return notes
 

@@ -11,7 +11,8 @@ from __future__ import annotations
 
 from dataclasses import asdict, dataclass
 from math import ceil
-from typing import Any
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -23,7 +24,11 @@ from retreat.study.size.arguments import inside, refuse, whole
 from retreat.study.size.closed import MARGIN, OPTIMISM, SHRINKAGE, Z, least_for_rate, least_for_share
 from retreat.study.size.eyes import design_effect
 from retreat.study.size.mix import patients
-from retreat.study.size.scenario import Scenario
+from retreat.study.size.scenario import Scenario, scenario_of
+
+if TYPE_CHECKING:
+    from retreat.definitions import Definition
+    from retreat.model import Model
 
 FloatArray = NDArray[np.float64]
 
@@ -100,7 +105,7 @@ class EndSize:
 
 
 def size_by_end(
-    scenario: Scenario,
+    scenario: Scenario | Model | Definition | str | Path,
     *,
     horizon: int = 2,
     shrinkage: float = SHRINKAGE,
@@ -119,8 +124,9 @@ def size_by_end(
 
     Parameters
     ----------
-    scenario : Scenario
-        From :func:`of_definition` or :func:`of_model`; over several truths its numbers are averaged.
+    scenario : Scenario, Model, Definition, str or Path
+        From :func:`of_definition` or :func:`of_model`; a definition or a model is taken with their defaults. Over
+        several truths its numbers are averaged.
     horizon : int, from 1
         By which session; no later than courses are followed.
     shrinkage, optimism, margin : float in (0, 1)
@@ -140,10 +146,10 @@ def size_by_end(
 
     Examples
     --------
-    >>> from retreat.study.size import of_definition
-    >>> [one.end for one in size_by_end(of_definition("core", effects="drawn"))]
+    >>> [one.end for one in size_by_end("core")]
     ['relieved', 'stopped']
     """
+    scenario = scenario_of(scenario)
     refuse(
         whole("horizon", horizon, low=1, high=max(scenario.most_sessions, 2)),
         whole("seed", seed, low=0),

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from retreat.coding import Coding
 from retreat.definitions import Definition
 from retreat.errors import Fault
+from retreat.features import FEATURES
 from retreat.study.size.arguments import above
 
 
@@ -43,7 +44,9 @@ def effect_faults(effect: Effect | None, definition: Definition, coding: Coding)
     return faults
 
 
-def typical_faults(given: Mapping[str, object], usual: Mapping[str, str | float]) -> list[Fault]:
+def typical_faults(
+    given: Mapping[str, object], usual: Mapping[str, str | float], coding: Coding
+) -> list[Fault]:
     """What is wrong with features of a typical eye, beside those of the usual one."""
     faults = [
         Fault("typical", f"{name!r} is no feature of the definition", ", ".join(usual))
@@ -51,7 +54,22 @@ def typical_faults(given: Mapping[str, object], usual: Mapping[str, str | float]
         if name not in usual
     ]
     for name, value in given.items():
-        wants = str if isinstance(usual.get(name), str) else (int, float)
-        if name in usual and (isinstance(value, bool) or not isinstance(value, wants)):
-            faults.append(Fault(f"typical, {name}", f"{value!r}", f"such as {usual[name]!r}"))
+        if name in usual:
+            faults += _value_faults(name, value, usual[name], coding)
     return faults
+
+
+def _value_faults(name: str, value: object, usual: str | float, coding: Coding) -> list[Fault]:
+    where, feature = f"typical, {name}", FEATURES[name]
+    wants = str if isinstance(usual, str) else (int, float)
+    if isinstance(value, bool) or not isinstance(value, wants):
+        return [Fault(where, f"{value!r}", f"such as {usual!r}")]
+    if isinstance(value, str):
+        coded = [set(term.levels) for term in coding.terms if term.levels and name in term.features]
+        levels = [level for level in feature.levels if all(level in one for one in coded)]
+        return [] if value in levels else [Fault(where, f"{value!r}", ", ".join(levels))]
+    low = float("-inf") if feature.low is None else feature.low
+    high = float("inf") if feature.high is None else feature.high
+    if low <= float(value) <= high:
+        return []
+    return [Fault(where, f"{value!r}", f"a number from {low:g} to {high:g}")]

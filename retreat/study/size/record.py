@@ -91,15 +91,19 @@ class SizePoint:
     power: Estimate | None
 
     def missed(self, targets: Targets, end: str) -> tuple[str, ...]:
-        """Names of the targets missed; empty where all are reached."""
+        """Names of the targets missed for an end; empty where all are reached.
+
+        The interval of the typical eye is that of the first end, and power is asked for with it.
+        """
         power = self.power
         checks = {
             "failures": self.failures <= targets.failures,
             "shrinkage": self.slope[end].known and self.slope[end].value >= targets.shrinkage,
             "slope_width": self.slope_width[end].known and self.slope_width[end].value <= targets.slope_width,
-            "width": self.width_95.known and self.width_95.value <= targets.width,
-            "power": power is None or power.value >= targets.power,
         }
+        if end == next(iter(self.slope)):
+            checks["width"] = self.width_95.known and self.width_95.value <= targets.width
+            checks["power"] = power is None or power.value >= targets.power
         return tuple(name for name, met in checks.items() if not met)
 
 
@@ -138,15 +142,19 @@ class StudySize:
 
     @property
     def end(self) -> str:
-        """The first end, of which the targets speak."""
+        """The first end, of which the interval of the typical eye speaks."""
         return self.scenario.ends[0]
 
     @property
     def chosen(self) -> SizePoint | None:
-        """The smallest size from which on all targets are reached; None where there is none."""
+        """The smallest size from which on all targets of the first end are reached; None where there is none."""
+        return self.chosen_for(self.end)
+
+    def chosen_for(self, end: str) -> SizePoint | None:
+        """The smallest size from which on all targets of an end are reached; None where there is none."""
         found = None
         for point in reversed(self.points):
-            if point.missed(self.targets, self.end):
+            if point.missed(self.targets, end):
                 break
             found = point
         return found
@@ -164,10 +172,18 @@ class StudySize:
             "seed": self.seed,
             "typical_eye_true_chance": self.true_chance,
             "points": [
-                _plain(asdict(one)) | {"missed": list(one.missed(self.targets, self.end))}
+                _plain(asdict(one))
+                | {
+                    "missed": list(one.missed(self.targets, self.end)),
+                    "missed_by_end": {end: list(one.missed(self.targets, end)) for end in self.scenario.ends},
+                }
                 for one in self.points
             ],
             "chosen_eyes": None if chosen is None else chosen.eyes,
+            "chosen_eyes_by_end": {
+                end: None if (point := self.chosen_for(end)) is None else point.eyes
+                for end in self.scenario.ends
+            },
             "protocol": protocol(self),
             "notes": list(self.notes),
         }

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import fields
+from pathlib import Path
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,7 +18,11 @@ from retreat.study.size.courses import draw_study
 from retreat.study.size.fits import FitPenalty, Told, interval_width, told_by
 from retreat.study.size.mix import patients
 from retreat.study.size.record import Estimate, SizePoint, StudySize, Targets
-from retreat.study.size.scenario import Scenario
+from retreat.study.size.scenario import Scenario, scenario_of
+
+if TYPE_CHECKING:
+    from retreat.definitions import Definition
+    from retreat.model import Model
 
 FloatArray = NDArray[np.float64]
 Progress = Callable[[int, int], None]
@@ -36,7 +42,7 @@ _TOO_MANY_FAILED = 0.5
 
 
 def simulate_size(
-    scenario: Scenario,
+    scenario: Scenario | Model | Definition | str | Path,
     *,
     eyes: Sequence[int] = EYES,
     studies: int = STUDIES,
@@ -55,8 +61,8 @@ def simulate_size(
 
     Parameters
     ----------
-    scenario : Scenario
-        From :func:`of_definition` or :func:`of_model`.
+    scenario : Scenario, Model, Definition, str or Path
+        From :func:`of_definition` or :func:`of_model`; a definition or a model is taken with their defaults.
     eyes : sequence of int
         Sizes of study in eyes, each from the definition's least number of cases to 20,000.
     studies : int, 20 to 5000
@@ -94,8 +100,11 @@ def simulate_size(
     >>> [(one.eyes, one.patients) for one in found.points]
     [(100, 83), (200, 167)]
     """
+    scenario = scenario_of(scenario)
     aims = Targets() if targets is None else targets
-    sizes = _check(scenario, eyes, studies, horizon, penalty, aims, seed)
+    sizes = checked_sizes(
+        scenario, eyes, studies=studies, horizon=horizon, penalty=penalty, targets=aims, seed=seed
+    )
     horizon = min(horizon, scenario.most_sessions)
     source = np.random.default_rng(seed)
     others = patients(_POPULATION, 1.0)
@@ -206,18 +215,31 @@ def _share(found: NDArray[np.bool_]) -> Estimate:
     return Estimate(float(found.mean()), float(np.sqrt(smoothed * (1.0 - smoothed) / n)))
 
 
-def _check(
+def checked_sizes(
     scenario: Scenario,
-    eyes: Sequence[int],
-    studies: int,
-    horizon: int,
-    penalty: FitPenalty,
-    targets: Targets,
-    seed: int,
+    eyes: Sequence[int] = EYES,
+    *,
+    studies: int = STUDIES,
+    horizon: int = 2,
+    penalty: FitPenalty = "prior",
+    targets: Targets | None = None,
+    seed: int = 1,
 ) -> tuple[int, ...]:
+    """Sizes in rising order, after all arguments of :func:`simulate_size` were found right; nothing is simulated.
+
+    Raises
+    ------
+    FitError
+        If an argument is out of range; all of them at once.
+    """
+    targets = Targets() if targets is None else targets
     least = scenario.definition.gates.min_cases
     sizes = [whole("eyes", n, low=least, high=MOST_EYES) for n in eyes]
-    faults = [*sizes, whole("studies", studies, low=20, high=MOST_STUDIES), whole("seed", seed, low=0)]
+    faults: list[Fault | None] = [
+        *sizes,
+        whole("studies", studies, low=20, high=MOST_STUDIES),
+        whole("seed", seed, low=0),
+    ]
     faults.append(whole("horizon", horizon, low=1, high=max(scenario.most_sessions, 2)))
     if not len(eyes):
         faults.append(Fault("eyes", "no size", "at least one"))
@@ -254,7 +276,7 @@ def _notes(scenario: Scenario, penalty: FitPenalty, points: list[SizePoint]) -> 
     if penalty == "prior" and scenario.truth.n_draws == 1 and scenario.source.startswith("priors"):
         notes.append(
             "the truth stands where the priors are centred: slopes and widths flatter a fit by these priors; look at "
-            "maximum likelihood (penalty 0 or 'firth') or at drawn effects too"
+            "maximum likelihood (penalty 0 or firth) or at drawn effects too"
         )
     if penalty == "prior" and scenario.effect is not None:
         notes.append(

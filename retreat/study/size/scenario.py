@@ -270,6 +270,42 @@ def of_definition(
     )
 
 
+def scenario_of(given: Scenario | Model | Definition | str | Path) -> Scenario:
+    """A scenario as it is; a definition, its name or a model with the defaults of theirs.
+
+    Parameters
+    ----------
+    given : Scenario, Model, Definition, str or Path
+        A name or path is that of a definition.
+
+    Raises
+    ------
+    FitError
+        If it is none of these, or the definition or model is refused.
+
+    Examples
+    --------
+    >>> scenario_of("core").definition.name
+    'core'
+    """
+    from retreat.model import Model
+
+    if isinstance(given, Scenario):
+        return given
+    if isinstance(given, Model):
+        return of_model(given)
+    if isinstance(given, str | Path | Definition):
+        return of_definition(given)
+    raise FitError(
+        Fault(
+            "scenario",
+            f"a {type(given).__name__} is none",
+            "a scenario, a definition or its name, a model",
+            "take retreat.study.size.of_definition or of_model",
+        )
+    )
+
+
 _WORDS: Mapping[str, str] = {"mean": "one truth, their mean", "drawn": "each study meets one draw"}
 
 
@@ -318,7 +354,7 @@ def _scenario(
         *effect_faults(effect, definition, coding),
     )
     usual = eyes.typical(full, coding.features)
-    refuse(*typical_faults(typical or {}, usual))
+    refuse(*typical_faults(typical or {}, usual, coding))
     scenario = Scenario(
         definition,
         coding,

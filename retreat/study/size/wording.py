@@ -2,7 +2,13 @@
 
 from __future__ import annotations
 
-from retreat.study.size.record import Estimate, SizePoint, StudySize
+from collections.abc import Sequence
+from typing import TYPE_CHECKING
+
+from retreat.study.size.record import Estimate, SizePoint, StudySize, Targets
+
+if TYPE_CHECKING:
+    from retreat.study.size.by_end import EndSize
 
 _ASKED = {
     "failures": "finite estimates in nearly every study",
@@ -13,26 +19,92 @@ _ASKED = {
 }
 
 
-def protocol(found: StudySize) -> tuple[str, ...]:
-    """Sentences for a protocol: cautions, size, what it gives with Monte-Carlo errors, assumptions.
+def protocol(found: StudySize, closed: Sequence[EndSize] = ()) -> tuple[str, ...]:
+    """Sentences for a protocol: cautions, size, what it gives with Monte-Carlo errors, assumptions, size for all ends.
 
     Parameters
     ----------
     found : StudySize
         From :func:`simulate_size`.
+    closed : sequence of EndSize
+        From :func:`size_by_end`, of the same scenario: what each end asks for by closed criteria.
 
     Examples
     --------
-    >>> from retreat.study.size import of_definition, simulate_size
-    >>> lines = protocol(simulate_size(of_definition("core"), eyes=[400], studies=20))
+    >>> from retreat.study.size import of_definition, simulate_size, size_by_end
+    >>> scenario = of_definition("core")
+    >>> lines = protocol(simulate_size(scenario, eyes=[400], studies=20), size_by_end(scenario))
     >>> [line[:29] for line in lines if line.startswith("With")]
     ['With 400 eyes of 333 patients']
+    >>> lines[-1].startswith("For both ends, relieved and stopped: at least 1060 eyes")
+    True
     """
     chosen = found.chosen
     told = found.points[-1] if chosen is None else chosen
     lines = (_sentence(found, told), *_by_end(found, told), _assumptions(found))
     first = () if chosen is not None else (_none_suffices(found, told),)
-    return (*found.scenario.cautions, *first, *lines)
+    return (*found.scenario.cautions, *first, *lines, for_all_ends(found, closed))
+
+
+def eyes_for_all(found: StudySize, closed: Sequence[EndSize] = ()) -> int | None:
+    """The most eyes that an end asks for, by closed criteria or simulation; None where more were not looked at."""
+    chosen = [found.chosen_for(end) for end in found.scenario.ends]
+    asked = max(
+        [one.eyes for one in closed] + [point.eyes for point in chosen if point is not None], default=0
+    )
+    return None if None in chosen and asked <= found.points[-1].eyes else asked
+
+
+def for_all_ends(found: StudySize, closed: Sequence[EndSize] = ()) -> str:
+    """How many eyes all ends ask for together, and why so many."""
+    ends = found.scenario.ends
+    said = {one.end: one.eyes for one in closed}
+    why = []
+    for end in ends:
+        point = found.chosen_for(end)
+        parts = [f"{said[end]} by closed criteria"] if end in said else []
+        parts.append(f"{'no size looked at' if point is None else point.eyes} by simulation")
+        why.append(f"{end} {' and '.join(parts)}")
+    eyes = eyes_for_all(found, closed)
+    size = f"more than {found.points[-1].eyes} eyes" if eyes is None else f"at least {eyes} eyes"
+    short = [end for end in ends if found.chosen_for(end) is None]
+    more = ""
+    if short:
+        last = found.points[-1]
+        missed = dict.fromkeys(_ASKED[name] for end in short for name in last.missed(found.targets, end))
+        more = (
+            f" Up to {last.eyes} eyes were simulated, too few for {_listed(short)} ({_listed(tuple(missed))}): look at "
+            f"larger sizes, or say in the protocol that {_listed(short)} will be told less surely."
+        )
+    return f"{_all_of(ends)}: {size} ({'; '.join(why)}).{more}"
+
+
+def targets_told(found: StudySize) -> str:
+    """What a size must reach, and where each number comes from."""
+    aims = found.targets
+    parts = [
+        f"calibration slope {aims.shrinkage:g} or more (Riley and others 2019)",
+        f"spread of slope, over 95 of 100 studies, {aims.slope_width:g} or less (our judgement)",
+        f"95% interval of a typical eye's chance of {found.end} {aims.width:g} wide or less (our judgement)",
+        f"studies without an estimate {100 * aims.failures:g}% or fewer (our judgement)",
+    ]
+    if found.scenario.effect is not None:
+        parts.append(f"power {aims.power:g} or more (common practice)")
+    default = Targets()
+    if aims != default:
+        # numbers that somebody chose are nobody's published ones
+        parts = [part.rpartition(" (")[0] for part in parts]
+    return f"Targets: {'; '.join(parts)}."
+
+
+def _all_of(ends: Sequence[str]) -> str:
+    if len(ends) == 1:
+        return f"For {ends[0]}"
+    return f"For {'both' if len(ends) == 2 else 'all'} ends, {_listed(ends)}"
+
+
+def _listed(words: Sequence[str]) -> str:
+    return " and ".join((", ".join(words[:-1]), words[-1])) if len(words) > 1 else words[0]
 
 
 def _sentence(found: StudySize, point: SizePoint) -> str:
@@ -56,9 +128,12 @@ def _sentence(found: StudySize, point: SizePoint) -> str:
 def _by_end(found: StudySize, point: SizePoint) -> tuple[str, ...]:
     ended = ", ".join(f"{round(n)} {end}" for end, n in point.ended.items())
     others = [
-        f"The slope for {end} by session {found.horizon} is expected at {_value(point.slope[end])}."
+        f"The slope for {end} by session {found.horizon} is expected at {_value(point.slope[end])}, in 95 of 100 "
+        f"studies within a range {_value(point.slope_width[end])} wide."
         for end in found.scenario.ends[1:]
     ]
+    if others:
+        others.insert(0, f"This size is judged by {found.end} alone.")
     failed = ""
     if point.failures:
         failed = f" {100 * point.failures:.0f}% of studies gave no finite estimate."
@@ -89,40 +164,40 @@ def _value(found: Estimate) -> str:
     return f"{found.value:.2f} (Monte-Carlo error {found.error:.3f})"
 
 
-TABLE = (
-    "eyes",
-    "patients",
-    "slope",
-    "its spread",
-    "80% width",
-    "95% width",
-    "power",
-    "no estimate",
-    "missed",
-)
+_COLUMNS = {
+    "shrinkage": "slope",
+    "slope_width": "spread of slope",
+    "width": "95% interval",
+    "power": "power",
+    "failures": "no estimate",
+}
+
+
+def columns(found: StudySize) -> tuple[str, ...]:
+    """Headings of the table of :func:`rows`; power only where an effect is to be found."""
+    power = () if found.scenario.effect is None else ("power",)
+    first = ("end", "eyes", "patients", "slope", "spread of slope", "80% interval", "95% interval")
+    return (*first, *power, "no estimate", "not reached")
 
 
 def rows(found: StudySize) -> list[tuple[str, ...]]:
-    """Table of the sizes for :data:`TABLE`; slope and spread are of the first end."""
-    return [
-        (
-            str(one.eyes),
-            str(one.patients),
-            *(
-                _short(value)
-                for value in (
-                    one.slope[found.end],
-                    one.slope_width[found.end],
-                    one.width_80,
-                    one.width_95,
-                    one.power,
-                )
-            ),
-            f"{100 * one.failures:.0f}%",
-            ", ".join(name.replace("_", " ") for name in one.missed(found.targets, found.end)),
-        )
-        for one in found.points
-    ]
+    """Table of the ends and sizes for :func:`columns`; intervals and power are told with the first end."""
+    return [_row(found, end, point) for end in found.scenario.ends for point in found.points]
+
+
+def _row(found: StudySize, end: str, point: SizePoint) -> tuple[str, ...]:
+    own = end == found.end
+    intervals = (point.width_80, point.width_95) if own else (None, None)
+    power = () if found.scenario.effect is None else (point.power if own else None,)
+    missed = (_COLUMNS[name] for name in point.missed(found.targets, end))
+    return (
+        end,
+        str(point.eyes),
+        str(point.patients),
+        *map(_short, (point.slope[end], point.slope_width[end], *intervals, *power)),
+        f"{100 * point.failures:.0f}%",
+        ", ".join(missed),
+    )
 
 
 def _short(found: Estimate | None) -> str:

@@ -6,6 +6,7 @@ import pytest
 from clinics import clinic
 
 from retreat.pages.effect_plots import average_figure, curve_figure, forest_figure
+from retreat.pages.study_tables import average_grid
 from retreat.study.effects import Comparison, estimate_effects
 
 
@@ -40,9 +41,27 @@ def test_the_forest_holds_every_number_and_caution(found):
     words = " ".join(re.findall(r"<!-- (.*?) -->", text, re.DOTALL))
     for row in found.ratios.itertuples():
         assert f"{row.ratio:.2f} ({row.low:.2f} to {row.high:.2f})" in words
-    assert "size_mm: 4 against 1" in words
+    assert "size mm: 4 against 1" in words
     assert "opacity sheet" in words
     assert "invented demonstration data" in words
+
+
+def test_average_effects_stand_in_percentage_points_as_in_the_table(found):
+    words = " ".join(
+        re.findall(r"<!-- (.*?) -->", average_figure(found.averages, title="").decode(), re.DOTALL)
+    )
+    grid = average_grid(found.averages)
+    assert any("by session" in row[1] for row in grid.rows)
+    for row in grid.rows:
+        assert row[2] in words
+    assert "Difference, percentage points" in words
+    assert "Difference, sessions" in words
+
+
+def test_features_of_a_curve_are_named_without_the_names_of_columns(found):
+    words = " ".join(re.findall(r"<!-- (.*?) -->", curve_figure(found.curves, title="").decode(), re.DOTALL))
+    assert "size (mm)" in words
+    assert "_" not in words
 
 
 def test_more_ends_than_styles_and_nothing_are_refused(found):

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
 from functools import cache
 
@@ -143,6 +144,16 @@ def test_a_short_scale_in_words_gives_the_points_of_every_value():
     for mark, i in zip(scale.marks, scale.at, strict=True):
         part = next(part for part in text.split("; ") if mark in part.split(" (")[0].split(", "))
         assert part.endswith(f"({np.rint(scale.values[1, i]):.0f})")
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_sheets_name_no_column_and_tell_no_error_of_the_table(name):
+    found = chart(name)[1]
+    for draw in (scale_sheet, chance_sheet):
+        words = re.findall(r"<!-- (.*?) -->", draw(found, "svg").decode(), re.DOTALL)
+        assert len(words) > 5
+        assert not [one for one in words if "_" in one]
+        assert not [one for one in words if "with the table" in one]
 
 
 def test_the_page_shows_both_sheets_states_the_largest_errors_and_is_the_same_bytes_each_time():

@@ -18,7 +18,14 @@ from retreat.definitions import read_definition
 from retreat.errors import RetreatError
 from retreat.pages.facts import facts_label, form_page, model_card
 from retreat.study.cohort import describe_cohort
-from retreat.study.reporting import answers_text, form_content, read_answers, reporting_form, write_answers
+from retreat.study.reporting import (
+    answers_text,
+    form_content,
+    read_answers,
+    reporting_form,
+    with_effects,
+    write_answers,
+)
 from retreat.study.reporting.entries import LISTS, checklist
 
 SOURCE = Path(__file__).parent / "tripod_ai_items.csv"
@@ -104,6 +111,30 @@ def test_without_a_validation_entries_of_evaluation_are_not_applicable_and_perfo
     assert {i for i, line in lines.items() if line.status == "not applicable"} == {"12f", "12g", "20c", "24"}
     assert lines["23a"].status == "to answer"
     assert "812 cases" in lines["20a"].filled[0].text
+
+
+def test_what_effects_did_is_told_beside_what_the_model_did():
+    plain = reporting_form(toy_model())
+    facts = {"scale": "odds ratio", "method": "logistic hazard, Firth", "level": 0.9, "imputations": 0}
+    told = with_effects(plain, SimpleNamespace(facts=facts), None)
+    known = {i: line.filled[-1].text for i, line in lines_of(told).items() if line.filled}
+    assert known["11"] == "Odds ratios: complete cases; a case with a missing feature is left out."
+    assert known["12c"] == "Odds ratios: logistic hazard, Firth; complete cases; 90% intervals."
+    drawn = SimpleNamespace(facts=facts | {"method": "Bayesian hazard", "imputations": 7})
+    last = lines_of(with_effects(plain, drawn), "probast_ai")["D4.3"].filled[-1].text
+    assert last.startswith("Odds ratios from a posterior: all begun cases, gaps filled 7 times")
+    changed = {i for i, line in lines_of(told).items() if line != lines_of(plain)[i]}
+    assert changed == {"11", "12c", "21"}
+    assert with_effects(plain, None) == plain
+
+
+def test_one_of_a_kind_is_told_in_the_singular(study):
+    model, _, _, shared = study
+    flow = shared.frames["flow"].assign(sites=1, operators=2)
+    one = SimpleNamespace(to_frames=lambda: {**shared.to_frames(), "flow": flow})
+    form = reporting_form(model, cohort=one)
+    assert lines_of(form)["6a"].filled[0].text == "1 site, 2 operators."
+    assert ", 2 operators, 1 site." in lines_of(form, "tripod_cluster")["size"].filled[0].text
 
 
 def test_a_report_or_definition_of_another_model_is_set_aside_and_said_so(study):
@@ -241,4 +272,4 @@ def test_a_small_count_in_the_notes_is_not_shown(study):
     model = replace(toy_model().card, notes=("4 cases not yet begun were left out",))
     text = model_card(replace(toy_model(), card=model)).to_markdown()
     assert "4 cases" not in text
-    assert "fewer than 11 cases not yet begun" in text
+    assert "some cases not yet begun were left out (how many is hidden)" in text

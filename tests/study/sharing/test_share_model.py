@@ -7,6 +7,9 @@ from dataclasses import replace
 import pytest
 
 import retreat
+from retreat.errors import TableError
+from retreat.study.sharing.leaks import Originals, leaks
+from retreat.study.sharing.own_words import own_sentences
 from retreat.study.sharing.shared_model import names_hidden, with_coarse_card
 from retreat.study.sharing.sharing import share
 
@@ -99,3 +102,62 @@ def test_the_readme_says_that_two_tables_of_the_same_eyes_undo_each_other(shared
     told = (shared.folder / "README.md").read_text()
 
     assert "can be undone by who has both: give one reader one of them, or use --k 11" in told
+
+
+@pytest.fixture(scope="module")
+def published():
+    return retreat.published("published", seed=1, draws=200)
+
+
+def test_a_model_of_published_averages_may_leave_with_the_authors_it_names(clinic, published, tmp_path):
+    assert own_sentences() <= {*published.card.notes, *published.card.basis}
+
+    done = share(clinic.cases, published, tmp_path / "out", crosswalk=tmp_path / "x.csv", seed=3)
+
+    told = (done.folder / "README.md").read_text()
+    assert done.model_shared
+    assert "**Built from: Singh 2016, " in told
+    assert "it rests on no case" in told
+    assert "fitted to about 0 cases" not in told
+    assert not any("another number of cases" in note for note in done.notes)
+
+
+@pytest.mark.parametrize(
+    "planted",
+    [
+        "Built from: Jane Smith 2016.",
+        "Built from: Singh 2016, Ernest 2023.",
+        "{ours} Jane Smith",
+        "Jane Smith {ours}",
+        "published results by their rows in the definition: Jane Smith 2016 L01",
+    ],
+)
+def test_words_of_the_clinics_own_do_not_pass_by_looking_like_the_programs(
+    clinic, published, tmp_path, planted
+):
+    ours = next(sentence for sentence in own_sentences() if sentence.startswith("Built from"))
+    words = planted.format(ours=ours)
+    model = replace(published, card=replace(published.card, notes=(*published.card.notes, words)))
+
+    with pytest.raises(TableError, match="looks like a person's name") as error:
+        share(clinic.cases, model, tmp_path / "out", crosswalk=tmp_path / "x.csv", seed=3)
+
+    assert "Jane" not in str(error.value)
+    assert not (tmp_path / "out").exists()
+
+
+def test_a_code_of_the_clinic_is_found_in_the_programs_own_sentence_too():
+    ours = next(sentence for sentence in own_sentences() if sentence.startswith("Built from"))
+
+    assert leaks({"README.md": ours.encode()}, Originals.of(keys=[], codes=["op1"])) == []
+    found = leaks({"README.md": ours.encode()}, Originals.of(keys=[], codes=["Singh"]))
+    assert [fault.what for fault in found] == ["S... (5 characters) is a code of the clinic"]
+
+
+def test_paths_in_place_of_tables_and_model_are_refused_with_what_reads_them(clinic, tmp_path):
+    with pytest.raises(TableError) as error:
+        share("cases.csv", "m.retreat", tmp_path / "out", crosswalk=tmp_path / "x.csv", visits="visits.csv")
+
+    told = str(error.value)
+    assert all(name in told for name in ("retreat.read_cases", "retreat.read_visits", "retreat.load"))
+    assert list(tmp_path.iterdir()) == []

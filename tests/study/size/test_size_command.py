@@ -1,6 +1,9 @@
 """`retreat report size` as its user calls it."""
 
+import csv
+import io
 import json
+import re
 import sys
 from pathlib import Path
 
@@ -28,24 +31,87 @@ def size(monkeypatch, capsys):
     return call
 
 
-def test_it_prints_criteria_table_and_sentences_and_draws(size, tmp_path):
-    code, out, _ = size(
-        *QUICK,
-        "--effect",
-        "corneal_surgery=yes",
-        "--odds-ratio",
-        "0.5",
-        "--svg",
-        tmp_path / "size.svg",
-        "--png",
-        tmp_path / "size.png",
-    )
+def test_it_prints_criteria_table_and_sentences(size):
+    code, out, _ = size(*QUICK, "--effect", "corneal_surgery=yes", "--odds-ratio", "0.5")
     assert code == 0
     assert "Closed criteria" in out
     assert "With 200 eyes of 167 patients" in out
     assert "odds ratio of 0.5 of corneal_surgery=yes" in out
-    assert (tmp_path / "size.svg").read_bytes().startswith(b"<?xml")
-    assert (tmp_path / "size.png").stat().st_size > 10_000
+    assert "power 0.8 or more (common practice)" in out
+    assert _headings(out)[-3:] == ["power", "no estimate", "not reached"]
+
+
+def test_the_answer_ends_with_a_size_for_both_ends_and_has_rows_of_each(size):
+    code, out, _ = size(*QUICK)
+    lines = out.splitlines()
+    assert code == 0
+    # no effect is sought: no column stands empty
+    assert _headings(out)[-2:] == ["no estimate", "not reached"]
+    assert [line.split()[:2] for line in lines if line.startswith(("relieved  ", "stopped  "))] == [
+        ["relieved", "100"],
+        ["relieved", "200"],
+        ["stopped", "100"],
+        ["stopped", "200"],
+    ]
+    assert any(line.startswith("Targets: calibration slope 0.9 or more (Riley") for line in lines)
+    assert "This size is judged by relieved alone." in lines
+    assert lines[-1].startswith("For both ends, relieved and stopped: at least 1060 eyes (")
+    assert "stopped 1060 by closed criteria and no size looked at by simulation" in lines[-1]
+
+
+def test_a_folder_holds_sentences_figure_tables_and_numbers(size, tmp_path):
+    folder = tmp_path / "size"
+    code, out, _ = size(*QUICK, "--out", folder)
+    before = {path.name: path.read_bytes() for path in folder.iterdir()}
+    assert code == 0
+    assert f"written: {folder} (6 files)" in out
+    assert set(before) == {"protocol.txt", "size.svg", "size.png", "size.csv", "closed.csv", "size.json"}
+    assert before["size.svg"].startswith(b"<?xml")
+    assert before["size.png"].startswith(b"\x89PNG")
+    told = json.loads(before["size.json"])
+    assert told["eyes_for_all_ends"] == 1060
+    assert told["chosen_eyes_by_end"]["stopped"] is None
+    assert before["protocol.txt"].decode().splitlines()[-1] == told["protocol"][-1]
+    table = list(csv.DictReader(io.StringIO(before["size.csv"].decode())))
+    slope = next(r for r in table if (r["eyes"], r["measure"], r["end"]) == ("200", "slope", "stopped"))
+    assert float(slope["value"]) == told["points"][1]["slope"]["stopped"]["value"]
+    closed = list(csv.DictReader(io.StringIO(before["closed.csv"].decode())))
+    assert [(r["end"], r["eyes"]) for r in closed] == [("relieved", "387"), ("stopped", "1060")]
+
+    # an earlier run is replaced, by the same bytes where it is the same
+    again, _, _ = size(*QUICK, "--out", folder)
+    assert again == 0
+    assert {path.name: path.read_bytes() for path in folder.iterdir()} == before
+
+
+@pytest.mark.parametrize("place", ["a_file", "missing/size", "foreign", "unwritable"])
+def test_a_place_that_cannot_be_written_is_refused_before_the_work(size, tmp_path, monkeypatch, place):
+    monkeypatch.setattr("retreat.study.size.of_definition", _never)
+    monkeypatch.setattr("retreat.study.size.simulate_size", _never)
+    (tmp_path / "a_file").write_text("x")
+    (tmp_path / "foreign").mkdir()
+    (tmp_path / "foreign" / "notes.txt").write_text("mine")
+    if place == "unwritable":
+        monkeypatch.setattr(
+            "retreat.study.size.folder.tempfile.TemporaryFile", _refused
+        )  # whoever runs this may write anywhere
+    before = sorted(tmp_path.rglob("*"))
+    code, _, err = size(*QUICK, "--out", tmp_path / place)
+    assert code == 1
+    assert "--out" in err
+    assert sorted(tmp_path.rglob("*")) == before
+
+
+def _headings(out):
+    return re.split(r"\s{2,}", next(line for line in out.splitlines() if line.startswith("end ")).strip())
+
+
+def _never(*_, **__):
+    raise AssertionError("the long work was begun")
+
+
+def _refused(**_):
+    raise PermissionError(13, "Permission denied")
 
 
 def test_json_of_a_saved_model_carries_its_cautions(size, tmp_path):
@@ -64,27 +130,52 @@ def test_json_of_a_saved_model_carries_its_cautions(size, tmp_path):
     ("arguments", "said"),
     [
         (("--effect", "corneal_surgery=yes"), "go together"),
+        (("--effect", "lens=foo", "--odds-ratio", "2"), "--effect: lens=foo; allowed: opacity=strand, "),
+        (
+            ("--effect", "corneal_surgery=yes", "--odds-ratio", "2", "--on", "relief"),
+            "--on: relief; allowed: relieved, stopped; to mend: did you mean relieved?",
+        ),
+        (
+            ("--effect", "corneal_surgery=yes", "--odds-ratio", "-1"),
+            "--odds-ratio: -1.0; allowed: a number above 0",
+        ),
         (("--eyes", "many"), "whole numbers such as"),
+        (("--eyes", "5"), "--eyes: 5; allowed: a whole number from 20 to 20000"),
+        (("--studies", "5"), "--studies: 5; allowed: a whole number from 20 to 5000"),
+        (
+            ("--by-session", "9"),
+            "--by-session: 9; allowed: a whole number from 1 to 6; to mend: ask for an earlier session, or",
+        ),
+        (("--penalty", "banana"), "--penalty: banana; allowed: prior, firth or a number from 0"),
+        (("--lost", "2"), "--lost: 2.0; allowed: a number from 0 to 0.9"),
+        (("--eyes-per-patient", "3"), "--eyes-per-patient: 3.0; allowed: a number from 1 to 2"),
+        (("--most-sessions", "40"), "--most-sessions: 40; allowed: a whole number from 1 to 20"),
+        (("--seed", "-3"), "--seed: -3; allowed: a whole number from 0"),
         (("--typical", "size_mm"), "a feature and its value"),
+        (("--typical", "opacity=worm"), "--typical opacity: worm; allowed: ring, strand, cloud, sheet"),
+        (("--typical", "size_mm=-2"), "--typical size_mm: -2.0; allowed: a number from "),
+        (
+            ("--typical", "colour=red"),
+            "--typical: colour is no feature of the definition; allowed: opacity, ",
+        ),
+        (("--mix", "nothere.toml"), "--mix nothere.toml: there is no such file"),
     ],
 )
-def test_wrong_usage_exits_2(size, arguments, said):
+def test_wrong_usage_exits_2_before_any_work_and_says_what_is_allowed(size, monkeypatch, arguments, said):
+    monkeypatch.setattr("retreat.study.size.size_by_end", _never)
+    monkeypatch.setattr("retreat.study.size.simulate_size", _never)
     code, _, err = size(*arguments)
     assert code == 2
-    assert said in err
+    assert said in " ".join(err.split())
 
 
-@pytest.mark.parametrize(
-    ("arguments", "said"),
-    [
-        (("--eyes", "5"), "eyes"),
-        (("--studies", "1"), "studies"),
-        (("--model", "full"), "mix, lens"),
-        (("--lost", "2"), "lost"),
-        (("--penalty", "lasso"), "penalty"),
-    ],
-)
-def test_a_scenario_that_cannot_be_exits_1_and_names_it(size, arguments, said):
-    code, _, err = size(*arguments)
+def test_several_wrong_values_are_told_together(size):
+    code, _, err = size("--eyes", "5,100", "--studies", "2", "--penalty", "banana")
+    assert code == 2
+    assert all(option in err for option in ("--eyes: 5", "--studies: 2", "--penalty: banana"))
+
+
+def test_a_definition_of_features_the_mix_does_not_tell_exits_1_and_names_them(size):
+    code, _, err = size("--model", "full")
     assert code == 1
-    assert said in err
+    assert "mix, lens" in err

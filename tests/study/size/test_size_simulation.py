@@ -1,11 +1,13 @@
 """Simulated studies: slopes, intervals and power are what theory says; sentences tell them."""
 
 import json
+from dataclasses import replace
 
 import numpy as np
 import pytest
 
-from retreat.errors import FitError
+from retreat.definitions import read_definition
+from retreat.errors import DefinitionError, FitError
 from retreat.study.size import (
     Effect,
     Targets,
@@ -17,6 +19,7 @@ from retreat.study.size import (
 from retreat.study.size.courses import draw_study
 from retreat.study.size.figure import size_figure
 from retreat.study.size.fits import calibration_slope, interval_width, told_by
+from retreat.study.size.wording import targets_told
 
 # no eye hangs on another and every level is common, so that maximum likelihood exists in nearly every study
 PLAIN = {
@@ -163,6 +166,57 @@ def test_the_smallest_size_from_which_on_all_targets_are_reached_is_chosen(found
         "No size looked at reaches every target: with 300 eyes it still misses"
     )
     assert "the power" in protocol(hard)[0]
+
+
+def test_each_end_has_its_own_size_and_the_last_sentence_the_largest(found):
+    easy = Targets(shrinkage=0.01, slope_width=9.9, width=0.99, power=0.0, failures=0.99)
+    free = replace(found, targets=easy)
+    assert [free.chosen_for(end).eyes for end in ("relieved", "stopped")] == [100, 100]
+    assert protocol(free)[-1] == (
+        "For both ends, relieved and stopped: at least 100 eyes (relieved 100 by simulation; "
+        "stopped 100 by simulation)."
+    )
+    closed = size_by_end(found.scenario)
+    assert (
+        f"at least {closed[1].eyes} eyes (relieved {closed[0].eyes} by closed" in protocol(free, closed)[-1]
+    )
+    # the slope for stopping is known less well: a spread between the two is reached by one end alone
+    last = found.points[-1].slope_width
+    assert last["relieved"].value < last["stopped"].value
+    between = replace(easy, slope_width=(last["relieved"].value + last["stopped"].value) / 2)
+    apart = replace(found, targets=between)
+    assert apart.chosen_for("relieved") is not None
+    assert apart.chosen_for("stopped") is None
+    assert "more than 200 eyes" in protocol(apart)[-1]
+    assert f"at least {closed[1].eyes} eyes" in protocol(apart, closed)[-1]
+    # criteria that ask for no more than was simulated do not make it enough
+    few = tuple(replace(one, shrinkage=150, optimism=1, overall=1) for one in closed)
+    assert "more than 200 eyes" in protocol(apart, few)[-1]
+    assert "too few for stopped (the spread of the slope)" in protocol(apart)[-1]
+    # power and the typical eye's interval are asked for once, with the first end
+    hard = Targets(shrinkage=0.01, slope_width=9.9, width=0.0, power=1.0, failures=0.99)
+    assert found.points[0].missed(hard, "stopped") == ()
+    assert "width" in found.points[0].missed(hard, "relieved")
+
+
+def test_numbers_somebody_chose_are_not_told_as_published(found):
+    assert "0.9 or more (Riley and others 2019)" in targets_told(found)
+    assert "Riley" not in targets_told(replace(found, targets=Targets(shrinkage=0.8)))
+
+
+@pytest.mark.parametrize("given", ["core", read_definition("core")])
+def test_a_definition_or_its_name_stands_for_its_scenario(given):
+    assert size_by_end(given) == size_by_end(of_definition("core"))
+    told = simulate_size(given, eyes=[100], studies=20).to_json()
+    assert told == simulate_size(of_definition("core"), eyes=[100], studies=20).to_json()
+
+
+def test_what_is_no_scenario_is_refused_with_what_is():
+    for call in (size_by_end, simulate_size):
+        with pytest.raises(FitError, match=r"of_definition or of_model"):
+            call(42)
+        with pytest.raises(DefinitionError, match="did you mean core"):
+            call("coer")
 
 
 def test_the_sentence_tells_size_numbers_and_their_errors(found):
