@@ -14,15 +14,14 @@ def visits_of(cases: Path | None, visits: Path | None) -> Path | None:
     ----------
     cases, visits : Path or None
         As given on the command line.
+
+    Raises
+    ------
+    TableError
+        If the SQLite file cannot be read.
     """
-    from retreat.tables.database import DATABASES, read_database
+    from retreat.tables.database import DATABASES, has_rows
 
     if visits is not None or cases is None or cases.suffix.lower() not in DATABASES:
         return visits
-    from retreat.errors import TableError
-
-    try:
-        _, lines = read_database(cases, "visits")
-    except TableError:
-        return None  # no such table; whatever else is wrong is said by the reader of the cases
-    return cases if lines else None
+    return cases if has_rows(cases, "visits") else None

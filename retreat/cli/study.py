@@ -105,7 +105,7 @@ def study(
     from retreat.cli.folders import made
     from retreat.cli.progress import counting
     from retreat.cli.show import show_json
-    from retreat.pages.own_folder import check_own
+    from retreat.own_folder import check_own
     from retreat.pages.study_folder import write_study
     from retreat.study.given_answers import answers_given
     from retreat.study.series import study_series

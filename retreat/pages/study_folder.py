@@ -9,9 +9,9 @@ from tempfile import TemporaryDirectory
 from typing import TYPE_CHECKING
 
 from retreat.errors import Fault, RetreatError
+from retreat.own_folder import SUMS, place
 from retreat.pages.column_widths import LINE, letters, shares
 from retreat.pages.document import Document
-from retreat.pages.own_folder import SUMS, place
 from retreat.pages.study import Chapter, all_grids, render_study, study_chapters, study_content
 from retreat.pages.study_guide import GUIDE, guide_text, of_frame
 from retreat.study.entries_in_place import COEFFICIENTS, MODEL
@@ -31,9 +31,9 @@ _ABOUT = (
     "What a program, or a person with a pocket calculator, needs for a forecast before the first session, without this "
     "package. by_hand says it in plain algebra: code the features of an eye into x1, x2, ..., multiply each by the "
     "coefficient of an end (coefficients: one list an end, in the order of columns), add the effect of the session "
-    "(session_effects: the first is that of session 1) to get L of that end, and the rule gives the hazard h: the "
-    "chance that the course ends so at that session, of those in treatment before it. check is one made-up eye to hold "
-    "a program against. What is left out of it stands in left_out."
+    "(session_effects: the first is that of session 1; for sessions past the last see after_the_last_session) to get L "
+    "of that end, and the rule gives the hazard h: the chance that the course ends so at that session, of those in "
+    "treatment before it. check is one made-up eye to hold a program against. What it leaves out stands in left_out."
 )
 
 

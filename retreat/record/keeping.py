@@ -19,6 +19,20 @@ from retreat.tables.files import RawTable, raw_of_lines, read_begun
 from retreat.tables.schema import CASES, VISITS
 
 _TEXT = (".csv", ".tsv", ".xlsx", *DATABASES)
+# endings of files, none of which is a folder by intent
+_OTHER_FILES = (
+    ".csv",
+    ".tsv",
+    ".txt",
+    ".xlsx",
+    ".xls",
+    ".ods",
+    ".parquet",
+    ".json",
+    ".html",
+    ".retreat",
+    ".toml",
+)
 
 
 def keep(target: str | Path, cases: str | Path, visits: str | Path | None = None) -> tuple[Path, ...]:
@@ -84,7 +98,7 @@ def keep(target: str | Path, cases: str | Path, visits: str | Path | None = None
 
 def _check_target(target: Path) -> None:
     """Refuse a file of a kind that is not written: it would be made a folder of that name."""
-    if target.suffix and target.suffix.lower() not in DATABASES and not target.is_dir():
+    if target.suffix.lower() in _OTHER_FILES and not target.is_dir():
         what = f"no record is kept in a file ending in {target.suffix}"
         allowed = f"a file ending in {', '.join(DATABASES)}, or a folder for two CSV files"
         raise TableError(Fault(str(target), what, allowed, "choose another name"))

@@ -51,6 +51,11 @@ def with_places(form: Form, flow: pd.DataFrame) -> Form:
     return _entry(form, "6a", "Numbers of sites and operators are hidden, as those of their cases are.")
 
 
+def without_fingerprint(form: Form) -> Form:
+    """The form without the checksum of the fitted columns (entry 18e of TRIPOD+AI): it would prove a guess of them."""
+    return _entry(form, "18e", "The coefficient file holds no patient's row.")
+
+
 def _entry(form: Form, number: str, text: str) -> Form:
     """The form with another text of what fills one entry of TRIPOD+AI, where anything does."""
     parts = []

@@ -3,17 +3,18 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from retreat.errors import Fault, FitError
 from retreat.fitting.arguments import is_number, is_whole
 from retreat.model.support import SMALL_CELL
-from retreat.study.entries_in_place import with_model_files, with_places
+from retreat.study.effects.sharing import unsolvable
+from retreat.study.entries_in_place import with_model_files, with_places, without_fingerprint
 from retreat.study.given_answers import answers_given
 from retreat.study.notes import Notes
-from retreat.study.withheld import form_without, model_untold, withheld_counts
+from retreat.study.withheld import form_without, model_untold, sessions_told, withheld_counts
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -238,12 +239,17 @@ def study_series(
     withheld = withheld_counts(
         cohort, shared, model.card, [note for found in made for note in found.notes], threshold=threshold
     )
-    written = tried("equation", lambda: equation(model))
+    upto = sessions_told(shared.frames)
+    written = tried("equation", lambda: equation(model, sessions=upto))
     if untold := model_untold(shared):
         refused[MODEL_FILE] = untold
+    if effects is not None and (untold or withheld):
+        effects = replace(effects, **unsolvable(effects.to_frames()))
     form = reporting_form(model, report, shared, definition=chosen, answers=given)
     form = with_places(form, shared.frames["flow"])
     form = with_model_files(form, model.model_id, coefficients=written is not None, model=not untold)
+    if untold or withheld:
+        form = without_fingerprint(form)
     notes = (*model.card.notes, *(() if report is None else report.notes))
     form = Notes(shared.frames, withheld, threshold).in_form(form, notes)
     series = StudySeries(
@@ -252,7 +258,7 @@ def study_series(
         drawn=drawn,
         model=model,
         equation=written,
-        chart=tried("point chart", lambda: point_chart(model)),
+        chart=tried("point chart", lambda: point_chart(model, sessions=upto)),
         form=with_effects(form_without(form, withheld), effects, drawn),
         withheld=withheld,
         refused=refused,

@@ -7,11 +7,12 @@ stopped beside 1170 fitted cases stopped tell that six of those left out did.
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from retreat.model.support import SMALL_CELL
+from retreat.study.cohort.keys import ALL
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -87,6 +88,32 @@ def model_untold(shared: SharedCohort) -> str:
         "It holds counts of the fitted cases, which would tell what the tables hide. Keep it in the clinic (retreat "
         "fit); retreat report share writes one that may leave"
     )
+
+
+def sessions_told(tables: Mapping[str, pd.DataFrame]) -> int | None:
+    """Last session that may be told of beside these tables; None where their life table hides nothing.
+
+    Sessions that fewer reached than a definition asks for share an effect, so that the session after which effects are
+    flat bounds how many reached it and the next. Effects therefore end with the last session of the whole series whose
+    number at risk is shown; 0 where none is.
+
+    Parameters
+    ----------
+    tables : mapping of str to DataFrame
+        Of a shared cohort, or none.
+
+    Examples
+    --------
+    >>> import pandas as pd
+    >>> life = {"kind": "all", "session": [1, 2, 3], "at_risk": [40, None, 0], "hidden": ["", "at_risk", ""]}
+    >>> sessions_told({"life_table": pd.DataFrame(life)})
+    1
+    """
+    life = tables.get("life_table")
+    if life is None or "hidden" not in life or not life["hidden"].ne("").any():
+        return None
+    shown = life.loc[life["kind"].eq(ALL) & life["at_risk"].fillna(0).gt(0), "session"]
+    return int(shown.max()) if len(shown) else 0
 
 
 def without_counts(text: str, counts: frozenset[int]) -> str:

@@ -43,6 +43,25 @@ def read_database(path: Path, name: str) -> tuple[tuple[str, ...], list[list[str
         return lines_of(connection, table_of(connection, path, name))
 
 
+def has_rows(path: Path, name: str) -> bool:
+    """Whether a file holds a table of this name with at least one row.
+
+    Raises
+    ------
+    TableError
+        If the file is missing, no SQLite file, damaged or locked for longer than 10 s.
+    """
+    from sqlalchemy import inspect, literal_column, select, table
+
+    with transaction(path, "BEGIN") as connection:
+        if not inspect(connection).has_table(name):
+            return False
+        found: object = connection.execute(
+            select(literal_column("1")).select_from(table(name)).limit(1)
+        ).first()
+        return found is not None
+
+
 @contextmanager
 def transaction(path: Path, begin: str, patience: float = PATIENCE) -> Iterator[Connection]:
     """A transaction in an SQLite file: committed at the end, or rolled back whole.

@@ -6,10 +6,10 @@ from hashlib import sha256
 
 import pytest
 
+from retreat import own_folder
 from retreat.errors import TableError
 from retreat.files import write_whole
-from retreat.pages import own_folder
-from retreat.pages.own_folder import SUMS, check_own, place
+from retreat.own_folder import SUMS, check_own, place
 
 FIRST = {"page.html": b"one", "tables/a.csv": b"1\n", "tables/b.csv": b"2\n", "old/c.csv": b"3\n"}
 SECOND = {"page.html": b"two", "tables/a.csv": b"1\n"}
@@ -63,6 +63,41 @@ def test_a_folder_that_no_run_wrote_is_refused_and_an_empty_one_is_not(tmp_path)
     check_own(tmp_path)
     (tmp_path / "study.html").write_text("foreign")
     with pytest.raises(TableError, match=r"study\.html is no file of an earlier run"):
+        check_own(tmp_path)
+
+
+def test_checksums_may_have_another_name_and_each_name_stands_for_runs_of_its_own(tmp_path):
+    written = place(tmp_path, FIRST, sums="size.sha256")
+    assert held(tmp_path) == {*FIRST, "size.sha256"}
+    assert written[-1] == tmp_path / "size.sha256"
+    check_own(tmp_path, sums="size.sha256")
+    with pytest.raises(TableError, match="is no file of an earlier run"):
+        check_own(tmp_path)
+    place(tmp_path, SECOND, sums="size.sha256")
+    assert held(tmp_path) == {*SECOND, "size.sha256"}
+
+
+LEFT = (".DS_Store", "~$page.docx", "Thumbs.db", "tables/.DS_Store", "old/Thumbs.db", ".trash/a.csv")
+
+
+def test_what_file_managers_leave_behind_is_neither_judged_nor_removed(tmp_path):
+    place(tmp_path, FIRST)
+    (tmp_path / ".trash").mkdir()
+    for name in LEFT:
+        (tmp_path / name).write_bytes(b"left")
+    # checksums that somebody wrote do not make it the run's own
+    with (tmp_path / SUMS).open("a") as stream:
+        stream.writelines(f"{sha256(b'left').hexdigest()}  {name}\n" for name in LEFT)
+    place(tmp_path, SECOND)
+    assert held(tmp_path) == {*SECOND, SUMS, *LEFT}
+    assert {(tmp_path / name).read_bytes() for name in LEFT} == {b"left"}
+
+
+@pytest.mark.parametrize("name", ["thumbs.txt", "a~$.csv", "tables/a.", "Thumbs.db.csv"])
+def test_names_that_only_resemble_those_are_judged(tmp_path, name):
+    place(tmp_path, FIRST)
+    (tmp_path / name).write_bytes(b"mine")
+    with pytest.raises(TableError, match="is no file of an earlier run"):
         check_own(tmp_path)
 
 

@@ -20,6 +20,7 @@ from retreat.pages.study import study_content
 from retreat.pages.study_folder import study_files, write_study
 from retreat.pages.study_plots import incidence_figure
 from retreat.study.given_answers import answers_given, open_answers
+from retreat.study.in_hand import coefficients_csv, equation, point_chart
 from retreat.study.reporting import reporting_form
 from retreat.study.series import study_series
 from retreat.study.withheld import form_without, without_counts
@@ -414,6 +415,87 @@ def test_effects_without_a_finite_estimate_are_not_told_and_the_page_says_why(ca
     assert "Not on this page: effects" in about
     assert "no finite" in about
     assert found.to_json()["effects"] is None
+
+
+def _entry(found, number):
+    lines = {line.entry.id: line for line in found.form.parts[0].lines}
+    return " ".join(one.text for one in lines[number].filled)
+
+
+def test_no_number_of_patients_can_be_solved_from_the_effects(series, whole, folder, told):
+    digits = re.compile(r"-?0*\.?0*([0-9.]*?)0*(?:e-?\d+)?")
+    for name, rows in told["effects"]["tables"].items():
+        assert not {"df_error", "missing"} & set(rows[0]), name
+        assert name == "joint" or "df" not in rows[0], name
+        frame = pd.read_csv(folder / "tables" / f"effects_{name}.csv", dtype=str)
+        assert list(frame.columns) == list(rows[0])
+        for column in {"standard_error", "low", "high", "ratio", "chi_square", "e_value"} & set(frame):
+            for cell in frame[column].dropna():
+                figures = digits.fullmatch(cell.removesuffix(".0"))[1].replace(".", "")
+                assert len(figures) <= 3, (name, column, cell)
+        for column in {"estimate", "difference", "average_value", "p"} & set(frame):
+            assert all(len(cell.partition(".")[2]) <= 3 for cell in frame[column].dropna()), (name, column)
+    row, exact = series.effects.ratios.iloc[0], whole.effects.ratios.iloc[0]
+    assert row["standard_error"] == pytest.approx(exact["standard_error"], rel=0.005)
+    assert {"df", "missing"} <= set(whole.effects.ratios)
+    assert "df_error" in whole.effects.joint
+
+
+def test_nothing_is_told_of_sessions_whose_number_at_risk_the_life_table_hides(
+    series, whole, folder, tables, told
+):
+    life = pd.read_csv(folder / "tables" / "life_table.csv")
+    shown = life[(life["kind"] == "all") & (life["at_risk"] > 0)]["session"].max()
+    card = series.model.card
+    assert 3 <= shown < card.supported_session < card.max_session
+    hand = json.loads((folder / "model" / "coefficients.json").read_text())
+    for given in (hand, told["model_in_hand"]):
+        assert given["supported_session"] == shown
+        assert given["after_the_last_session"] == "later sessions: not told (too few eyes)"
+        (effects,) = given["session_effects"]
+        assert {len(effects[end]) for end in given["ends"]} == {shown}
+    (caption,) = (one for one in tables if one.startswith("Session effects"))
+    assert [row[0] for row in tables[caption][1:]] == [*map(str, range(1, shown + 1)), "later sessions"]
+    assert tables[caption][-1][1] == "not told (too few eyes)"
+    assert rf"k = 1, \dots, {shown}" in (folder / "study.html").read_text()
+    assert f"before session {shown}; later sessions: not told (too few eyes)." in _entry(series, "8a")
+    assert f"session effects to session {shown}, later ones not told" in _entry(series, "12c")
+    word = zipfile.ZipFile(folder / "study.docx").read("word/document.xml").decode()
+    texts = [path.read_text() for path in folder.rglob("*.*") if path.suffix in (".html", ".json", ".tex")]
+    late = [f"session {k}" for k in (card.supported_session, card.max_session)]
+    for text in (*texts, word):
+        assert "none before a session" not in text
+        assert "few fitted cases reached" not in text
+        for words in late:
+            assert not re.search(rf"(?<!by )\b(before|after|to) (a )?{words}\b", text)
+    assert "none before a session after" in _entry(whole, "8a")
+    assert whole.equation.hand.session_effects.shape[-1] > shown
+
+
+def test_chart_and_example_are_of_sessions_that_are_told(series):
+    assert series.chart.hand.sessions_told == series.equation.hand.sessions_told > 0
+    last = series.equation.hand.sessions_told
+    assert series.equation.horizon <= last
+    assert series.chart.horizons[-1] <= last
+
+
+def test_without_any_session_to_tell_there_is_no_equation(series):
+    with pytest.raises(FitError, match="too few eyes at every session"):
+        equation(series.model, sessions=0)
+    two = equation(series.model, sessions=2)
+    assert two.horizon == 2
+    assert point_chart(series.model, sessions=2).horizons == (1, 2)
+    assert two.hand.incidence(two.totals[None], horizon=9).shape[-1] == 2
+    assert "later sessions,not told (too few eyes)" in coefficients_csv(series.model, two)
+
+
+def test_the_checksum_of_the_fitted_columns_is_told_only_where_nothing_is_hidden(series, whole, folder):
+    digest = series.model.card.data_fingerprint
+    for path in folder.rglob("*.*"):
+        assert digest.encode() not in path.read_bytes(), path.name
+    assert digest not in zipfile.ZipFile(folder / "study.docx").read("word/document.xml").decode()
+    assert digest not in _entry(series, "18e")
+    assert digest in _entry(whole, "18e")
 
 
 @pytest.mark.parametrize(

@@ -73,7 +73,10 @@ def build(rows: Sessions, history: HistoryEntry, ends: tuple[str, ...]) -> pm.Mo
         # what a session clears
         level = make.normal("clear_level")
         operator_sd = make.spread("clear_operator", "clear_operator_sd")
-        by_operator = pm.Normal("clear_operator", level, operator_sd, shape=int(rows.operator.max()) + 1)
+        # operators may clear alike: their spread is then near 0, where only standard normals can be sampled
+        by_operator = level + operator_sd * pm.Normal(
+            "clear_operator_raw", 0.0, 1.0, shape=int(rows.operator.max()) + 1
+        )
         mean = (by_operator[rows.operator] + _dot(pt, rows.X, make.normal("clear_case", rows.X.shape[1])))[
             case
         ]

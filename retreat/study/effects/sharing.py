@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
+from math import floor, isfinite, log10
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -17,6 +18,11 @@ if TYPE_CHECKING:
 IntArray = NDArray[np.int64]
 
 _MOST = 1000
+# columns from which the degrees of freedom of the whole table, and so its patients, follow exactly
+_SOLVED_FROM = ("df_error", "missing")
+_THREE_DECIMALS = ("estimate", "difference", "average_value", "average_against", "p")
+_AS_THEY_ARE = ("at",)
+_FIGURES = 3
 
 
 def told(
@@ -45,6 +51,51 @@ def told(
     gone = dict.fromkeys(text for name, frame in frames.items() for text in _named(name, frame[~kept[name]]))
     note = (f"left out, too few cases at a level to tell: {', '.join(gone)}",) if gone else ()
     return tables, {name: fewest[name][kept[name]] for name in frames}, note
+
+
+def unsolvable(frames: Mapping[str, pd.DataFrame]) -> dict[str, pd.DataFrame]:
+    """Tables of effects from which no number of patients can be worked out.
+
+    Barnard and Rubin's degrees of freedom with the fraction missing give, solved backwards, those of the complete table
+    and thereby a number of patients; a limit and a standard error, or a statistic and its p, give them too where all
+    have all their digits. The columns are left out, and numbers rounded: estimates, averages and p to three decimals,
+    the rest to three significant figures.
+
+    Parameters
+    ----------
+    frames : mapping of str to DataFrame
+        Tables of effects by name.
+
+    Returns
+    -------
+    dict of str to DataFrame
+
+    Examples
+    --------
+    >>> import pandas as pd
+    >>> row = {"estimate": -0.18126, "standard_error": 0.24163, "df": 649.9, "p": 0.45319, "missing": 0.0056}
+    >>> unsolvable({"ratios": pd.DataFrame([row])})["ratios"].to_dict("records")
+    [{'estimate': -0.181, 'standard_error': 0.242, 'p': 0.453}]
+    """
+    return {name: _rounded(frame, joint=name == "joint") for name, frame in frames.items()}
+
+
+def _rounded(frame: pd.DataFrame, *, joint: bool) -> pd.DataFrame:
+    # df of a joint test is its number of columns
+    gone = _SOLVED_FROM if joint else (*_SOLVED_FROM, "df")
+    made = frame.drop(columns=[name for name in gone if name in frame])
+    for name in made.select_dtypes("float"):
+        if name in _THREE_DECIMALS:
+            made[name] = made[name].round(3)
+        elif name not in _AS_THEY_ARE:
+            made[name] = made[name].map(_figures)
+    return made
+
+
+def _figures(value: float) -> float:
+    if not isfinite(value) or value == 0.0:
+        return value
+    return round(value, _FIGURES - 1 - floor(log10(abs(value))))
 
 
 def _named(table: str, frame: pd.DataFrame) -> Iterator[str]:

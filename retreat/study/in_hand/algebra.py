@@ -74,7 +74,7 @@ class Equation:
         return _latex(self.hand, self.columns)
 
 
-def equation(model: Model, case: Columns | None = None) -> Equation:
+def equation(model: Model, case: Columns | None = None, *, sessions: int | None = None) -> Equation:
     """The equation of a fitted model, with one case worked out.
 
     Parameters
@@ -83,15 +83,17 @@ def equation(model: Model, case: Columns | None = None) -> Equation:
         The model.
     case : mapping of str to array_like, optional
         Columns of the case table, one case; a usual one when not given.
+    sessions : int, from 0, optional
+        Tell of no later session; see :func:`~retreat.study.in_hand.hand.hand_of`.
 
     Raises
     ------
     FitError
-        If the model failed its gates or its validation, or the case is not one complete case.
+        If the model failed its gates or its validation, no session may be told, or the case is not one complete case.
     TableError
         If a value of the case is not allowed.
     """
-    hand = hand_of(model)
+    hand = hand_of(model, sessions)
     features = worked_case(model, case)
     horizon = horizon_of(hand)
     totals, stratum = hand.totals(features, 1), hand.stratum(features, 1)

@@ -9,6 +9,7 @@ from retreat.study.in_hand.algebra import DECIMALS, Equation, effect_words
 from retreat.study.in_hand.cases import value_words
 from retreat.study.in_hand.columns import feature_words
 from retreat.study.in_hand.content import Content, Grid, Passage
+from retreat.study.in_hand.hand import NOT_TOLD, Hand
 
 _NOTATION = (
     "k is a session, counted from 1 from the first of the course. L is a linear predictor, h the chance that an eye "
@@ -59,11 +60,18 @@ def limits_in_hand(model: Model, found: Equation) -> tuple[str, ...]:
         lines.append(
             "It holds before the first session; what sessions showed of an eye enters the package's forecast alone."
         )
-    lines.append(
-        f"Session effects after session {hand.session_effects.shape[-1]} are those of that session; few fitted cases "
-        f"reached a session after {hand.supported_session}."
-    )
+    lines.append(_later_words(hand))
     return tuple(lines)
+
+
+def _later_words(hand: Hand) -> str:
+    last = hand.session_effects.shape[-1]
+    if hand.sessions_told:
+        return f"Session effects stand up to session {last}; later sessions: {NOT_TOLD}."
+    return (
+        f"Session effects after session {last} are those of that session; few fitted cases reached a session after "
+        f"{hand.supported_session}."
+    )
 
 
 def _meant(model: Model, found: Equation) -> tuple[str, ...]:
@@ -85,11 +93,15 @@ def _session_effects(found: Equation, stratum: int) -> Grid:
     last = effects.shape[-1]
     rows = tuple(
         (
-            f"{k} and later" if k == last and hand.last_session != last else str(k),
+            f"{k} and later"
+            if k == last and hand.last_session != last and not hand.sessions_told
+            else str(k),
             *(effect_words(effects[j, k - 1]) for j in range(len(hand.ends))),
         )
         for k in range(1, last + 1)
     )
+    if hand.sessions_told:
+        rows += (("later sessions", *(NOT_TOLD for _ in hand.ends)),)
     return Grid(f"Session effects a(k){where}", ("session k", *(f"a_{end}(k)" for end in hand.ends)), rows)
 
 

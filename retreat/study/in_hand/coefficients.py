@@ -11,6 +11,7 @@ import numpy as np
 
 from retreat.model import Model
 from retreat.study.in_hand.algebra import Equation
+from retreat.study.in_hand.hand import NOT_TOLD
 
 FORMAT = "retreat-coefficients"
 VERSION = 1
@@ -76,7 +77,9 @@ def coefficients_json(model: Model, found: Equation) -> dict[str, Any]:
             }
             for s, effects in enumerate(hand.session_effects)
         ],
-        "after_the_last_session": "the effect of the last session holds",
+        "after_the_last_session": f"later sessions: {NOT_TOLD}"
+        if hand.sessions_told
+        else "the effect of the last session holds",
         "never": hand.never,
         "last_session": hand.last_session,
         "supported_session": hand.supported_session,
@@ -124,6 +127,7 @@ def _rows(model: Model, found: Equation) -> Iterator[dict[str, Any]]:
         ("ends", " ".join(hand.ends)),
         ("never", repr(hand.never)),
         ("stratum_feature", hand.stratum_feature),
+        *((("later sessions", NOT_TOLD),) if hand.sessions_told else ()),
         *(("caution", line) for line in model.card.cautions),
     ):
         yield {"part": "about", "setting": name, "value": text}

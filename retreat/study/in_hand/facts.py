@@ -9,6 +9,7 @@ from retreat.features import FEATURES
 from retreat.model import Model
 from retreat.model.support import SMALL_CELL
 from retreat.study.in_hand.cases import needed_features, value_words
+from retreat.study.in_hand.hand import NOT_TOLD
 
 # counts of cases in the notes of a card
 _COUNT = re.compile(r"\b(\d+)(?= (?:of \d+ )?cases?\b)")
@@ -118,10 +119,14 @@ def parts_words(parts: Mapping[str, int]) -> str:
     return ", ".join(f"{name} not shown" if name in hidden else f"{n} {name}" for name, n in parts.items())
 
 
-def reach_words(model: Model) -> str:
-    """How far the model speaks."""
+def reach_words(model: Model, sessions: int | None = None) -> str:
+    """How far the model speaks; where tables hide how many reached later sessions than these, nothing of those."""
     card = model.card
     last = f" It speaks of sessions up to {card.last_session} alone." if card.last_session else ""
+    if sessions is not None:
+        told = min(sessions, card.supported_session)
+        upto = f"Enough fitted cases were in treatment before session {told}; later" if told else "All"
+        return f"{upto} sessions: {NOT_TOLD}.{last}"
     return (
         f"Enough fitted cases were in treatment before session {card.supported_session}, none before a session after "
         f"{card.max_session}; later effects are carried on.{last}"

@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from retreat.coding import Coding
+from retreat.errors import Fault, FitError
 from retreat.hazard import Link, hazards_and_going_on
 from retreat.model import Model
 from retreat.model.request import MAX_HORIZON, check_horizon, check_usable, strata_of
@@ -53,7 +54,9 @@ class Hand:
     last_session : int
         Largest session the model speaks of; 0 for a whole course.
     supported_session : int
-        Largest session that enough fitted cases reached.
+        Largest session that enough fitted cases reached, or the last of those told.
+    sessions_told : int, default 0
+        Session effects are given up to this session and of later ones nothing is told; 0 where all are.
     """
 
     ends: tuple[str, ...]
@@ -68,6 +71,7 @@ class Hand:
     patient_sd: tuple[float, ...]
     last_session: int
     supported_session: int
+    sessions_told: int = 0
 
     @property
     def features(self) -> tuple[str, ...]:
@@ -107,7 +111,7 @@ class Hand:
             If the horizon is out of range.
         """
         check_horizon(horizon)
-        horizon = min(horizon, self.last_session or MAX_HORIZON)
+        horizon = min(horizon, self.last_session or MAX_HORIZON, self.sessions_told or MAX_HORIZON)
         index = np.minimum(np.arange(horizon), self.session_effects.shape[-1] - 1)
         which = np.zeros(len(totals), dtype=np.intp) if stratum is None else stratum
         eta = totals[:, :, None] + self.session_effects[which][..., index]  # (cases, ends, horizon)
@@ -159,18 +163,21 @@ class Distance:
         )
 
 
-def hand_of(model: Model) -> Hand:
+def hand_of(model: Model, sessions: int | None = None) -> Hand:
     """The model in hand: posterior mean coefficients, an average operator and an average patient.
 
     Parameters
     ----------
     model : Model
         Of any method; a model with a history is taken as it stands before the first session.
+    sessions : int, from 0, optional
+        Tell of no later session: where tables hide how many reached one, which sessions share an effect, since fewer
+        reached them than the definition asks for, would bound it. All are told when not given.
 
     Raises
     ------
     FitError
-        If the model failed its own gates or its validation.
+        If the model failed its own gates or its validation, or no session may be told.
 
     Examples
     --------
@@ -183,21 +190,29 @@ def hand_of(model: Model) -> Hand:
     [[[0.5, 0.75, 0.875]]]
     """
     check_usable(model.card)
-    p = model.parameters
+    p, supported = model.parameters, model.card.supported_session
+    told = 0 if sessions is None else min(sessions, supported)
+    if sessions is not None and told < 1:
+        raise FitError(Fault("session effects", "too few eyes at every session to tell any"))
     return Hand(
         ends=model.ends,
         link=model.link,
         coding=model.coding,
         coefficients=p.coefficients.mean(axis=0),
-        session_effects=p.session_effects.mean(axis=0),
+        session_effects=p.session_effects.mean(axis=0)[..., : told or None],
         strata=model.strata,
         stratum_feature=model.stratum_feature,
         never=float(p.never.mean()),
         operator_sd=tuple(np.sqrt((p.operator_effect**2).mean(axis=0)).tolist()),
         patient_sd=tuple(np.sqrt((p.patient_loading**2).mean(axis=0)).tolist()),
         last_session=model.card.last_session,
-        supported_session=model.card.supported_session,
+        supported_session=told or supported,
+        sessions_told=told,
     )
+
+
+# what is said in place of the effects of later sessions
+NOT_TOLD = "not told (too few eyes)"
 
 
 def horizon_of(hand: Hand, most: int = 3) -> int:

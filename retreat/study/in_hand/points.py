@@ -154,7 +154,11 @@ class PointChart:
 
 
 def point_chart(
-    model: Model, *, horizons: Sequence[int] = (1, 2, 3), case: Columns | None = None
+    model: Model,
+    *,
+    horizons: Sequence[int] = (1, 2, 3),
+    case: Columns | None = None,
+    sessions: int | None = None,
 ) -> PointChart:
     """Points for each feature and end, and the chance of the first end from the totals.
 
@@ -166,6 +170,8 @@ def point_chart(
         Sessions to tell the chance by; those after the last that enough fitted cases reached are left out.
     case : mapping of str to array_like, optional
         Columns of the case table, one case, to work out; a usual one when not given.
+    sessions : int, from 0, optional
+        Tell of no later session; see :func:`~retreat.study.in_hand.hand.hand_of`.
 
     Raises
     ------
@@ -173,7 +179,7 @@ def point_chart(
         If the model failed its gates or its validation, cannot be drawn on paper (no feature, three ends, a table by
         level, two numbers that interact), or an argument is not allowed.
     """
-    hand = hand_of(model)
+    hand = hand_of(model, sessions)
     _check_drawable(hand)
     shown = _horizons(hand, horizons)
     components = components_of(hand)

@@ -15,6 +15,7 @@ from retreat.study.in_hand.facts import (
     years_words,
 )
 from retreat.study.reporting.known import Filled, Known, counted
+from retreat.study.withheld import sessions_told
 
 Filler = Callable[[Known], Filled | None]
 
@@ -64,7 +65,7 @@ def _outcome(k: Known) -> Filled:
     ends = ", ".join(k.model.ends)
     return Filled(
         f"How a course ends ({ends}) and after how many sessions, judged after each session; "
-        f"still in treatment or lost counts as not ended. {reach_words(k.model)}",
+        f"still in treatment or lost counts as not ended. {reach_words(k.model, sessions_told(k.tables))}",
         k.card_source,
     )
 
@@ -105,12 +106,14 @@ def _forms(k: Known) -> Filled:
 
 def _kind_of_model(k: Known) -> Filled:
     card = k.model.card
+    told = sessions_told(k.tables)
+    last = (
+        f"{card.max_session}" if told is None else f"{min(told, card.supported_session)}, later ones not told"
+    )
     steps = (
         f"{card.method}; {k.model.link} hazard of each session with {len(k.model.ends)} competing end(s), "
     )
-    steps += (
-        f"{len(k.model.coding.names)} coefficients an end, session effects to session {card.max_session}; "
-    )
+    steps += f"{len(k.model.coding.names)} coefficients an end, session effects to session {last}; "
     steps += f"seed {card.seed}. No predictor was selected by the data and nothing was tuned unless the method says so."
     scheme = k.report.scheme if k.report is not None else card.validated.scheme if card.validated else ""
     validated = f" Internal validation: {scheme}." if scheme else " No internal validation is given."

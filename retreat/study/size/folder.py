@@ -9,14 +9,15 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from retreat.errors import Fault, TableError
+from retreat.own_folder import check_own, place
 from retreat.study.size.record import StudySize
 from retreat.study.size.wording import eyes_for_all, protocol, targets_told
-from retreat.tables import write_atomically
 
 if TYPE_CHECKING:
     from retreat.study.size.by_end import EndSize
 
 FILES = ("protocol.txt", "size.svg", "size.png", "size.csv", "closed.csv", "size.json")
+SUMS = "size.sha256"
 
 
 def check_size_folder(folder: str | Path) -> None:
@@ -25,17 +26,21 @@ def check_size_folder(folder: str | Path) -> None:
     Parameters
     ----------
     folder : str or Path
-        New, in a folder that is there; or one that holds nothing but files of an earlier run.
+        New, in a folder that is there; or one that holds nothing but files of an earlier run, unchanged since.
 
     Raises
     ------
     TableError
-        If it is a file, its parent is missing, it holds other files, or nothing can be written there.
+        If it is a file, its parent is missing, it holds other or changed files, or nothing can be written there.
     """
     home = Path(folder)
     fault = _fault(home)
     if fault is not None:
         raise TableError(fault)
+    try:
+        check_own(home, sums=SUMS)
+    except OSError as error:
+        raise TableError(_unwritable(home, error)) from None
 
 
 def write_size(found: StudySize, closed: Sequence[EndSize], folder: str | Path) -> tuple[Path, ...]:
@@ -54,33 +59,29 @@ def write_size(found: StudySize, closed: Sequence[EndSize], folder: str | Path) 
     -------
     tuple of Path
         `protocol.txt`, the figure as `size.svg` and `size.png`, `size.csv` (one row a size, measure and end),
-        `closed.csv` (one row an end), `size.json` with every number.
+        `closed.csv` (one row an end), `size.json` with every number; last `size.sha256` with the checksums.
 
     Raises
     ------
     TableError
-        If the place is refused or a file cannot be written.
+        If the place is refused.
+    RetreatError
+        If a file cannot be written.
     """
     from retreat.study.size.figure import size_figure
 
     check_size_folder(folder)
     home = Path(folder)
     told = json.dumps(answer(found, closed), indent=2, ensure_ascii=False, allow_nan=False) + "\n"
-    contents: dict[str, str | bytes] = {
-        "protocol.txt": "\n".join(_text(found, closed)) + "\n",
+    contents = {
+        "protocol.txt": ("\n".join(_text(found, closed)) + "\n").encode("utf-8"),
         "size.svg": size_figure(found, "svg"),
         "size.png": size_figure(found, "png"),
-        "size.csv": found.to_frame().to_csv(index=False, lineterminator="\n"),
-        "closed.csv": _closed(closed),
-        "size.json": told,
+        "size.csv": found.to_frame().to_csv(index=False, lineterminator="\n").encode("utf-8"),
+        "closed.csv": _closed(closed).encode("utf-8"),
+        "size.json": told.encode("utf-8"),
     }
-    try:
-        home.mkdir(exist_ok=True)
-    except OSError as error:
-        raise TableError(_unwritable(home, error)) from None
-    for name in FILES:
-        write_atomically(home / name, contents[name])
-    return tuple(home / name for name in FILES)
+    return place(home, {name: contents[name] for name in FILES}, sums=SUMS)
 
 
 def answer(found: StudySize, closed: Sequence[EndSize]) -> dict[str, Any]:
@@ -111,21 +112,19 @@ def _closed(closed: Sequence[EndSize]) -> str:
 def _fault(home: Path) -> Fault | None:
     try:
         if home.is_dir():
-            # a hidden file, such as a file manager leaves, is nobody's work
-            foreign = sorted(p.name for p in home.iterdir() if p.name not in FILES and p.name[0] != ".")
-            same = sorted(name for name in FILES if (home / name).is_dir())
-            if foreign or same:
-                what = f"{home} is there and holds other files, such as {[*foreign, *same][0]}"
+            same = sorted(name for name in (*FILES, SUMS) if (home / name).is_dir())
+            if same:
+                what = f"{home} holds a folder {same[0]}"
                 return Fault("out", what, "a new folder, or that of an earlier run", "choose another name")
-            place = home
+            tried = home
         elif home.exists() or home.is_symlink():
             return Fault("out", f"{home} is a file", "a new folder", "choose another name")
         elif not home.parent.is_dir():
             return Fault("out", f"{home.parent} is no folder", "a new folder in an existing one", "make it")
         else:
-            place = home.parent
+            tried = home.parent
         # whether a place may be written to is told for sure by writing alone; nothing is left there
-        with tempfile.TemporaryFile(dir=place):
+        with tempfile.TemporaryFile(dir=tried):
             return None
     except OSError as error:
         return _unwritable(home, error)

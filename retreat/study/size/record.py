@@ -90,22 +90,6 @@ class SizePoint:
     coverage: Estimate
     power: Estimate | None
 
-    def missed(self, targets: Targets, end: str) -> tuple[str, ...]:
-        """Names of the targets missed for an end; empty where all are reached.
-
-        The interval of the typical eye is that of the first end, and power is asked for with it.
-        """
-        power = self.power
-        checks = {
-            "failures": self.failures <= targets.failures,
-            "shrinkage": self.slope[end].known and self.slope[end].value >= targets.shrinkage,
-            "slope_width": self.slope_width[end].known and self.slope_width[end].value <= targets.slope_width,
-        }
-        if end == next(iter(self.slope)):
-            checks["width"] = self.width_95.known and self.width_95.value <= targets.width
-            checks["power"] = power is None or power.value >= targets.power
-        return tuple(name for name, met in checks.items() if not met)
-
 
 @dataclass(frozen=True)
 class StudySize:
@@ -154,10 +138,33 @@ class StudySize:
         """The smallest size from which on all targets of an end are reached; None where there is none."""
         found = None
         for point in reversed(self.points):
-            if point.missed(self.targets, end):
+            if self.missed(point, end):
                 break
             found = point
         return found
+
+    def missed(self, point: SizePoint, end: str) -> tuple[str, ...]:
+        """Names of the targets that a size misses for an end; empty where all are reached.
+
+        The interval of the typical eye is asked for with the first end, power with the end of the effect.
+        """
+        targets, slope, spread = self.targets, point.slope[end], point.slope_width[end]
+        checks = {
+            "failures": point.failures <= targets.failures,
+            "shrinkage": slope.known and slope.value >= targets.shrinkage,
+            "slope_width": spread.known and spread.value <= targets.slope_width,
+        }
+        if end == self.end:
+            checks["width"] = point.width_95.known and point.width_95.value <= targets.width
+        power = self.power(point, end)
+        if power is not None:
+            checks["power"] = power.value >= targets.power
+        return tuple(name for name, met in checks.items() if not met)
+
+    def power(self, point: SizePoint, end: str) -> Estimate | None:
+        """Chance to find the effect, for the end that it is on; None for the others, and without an effect."""
+        effect = self.scenario.effect
+        return None if effect is None or effect.end != end else point.power
 
     def to_json(self) -> dict[str, Any]:
         """Plain lists and numbers, None for what is not known."""
@@ -174,8 +181,8 @@ class StudySize:
             "points": [
                 _plain(asdict(one))
                 | {
-                    "missed": list(one.missed(self.targets, self.end)),
-                    "missed_by_end": {end: list(one.missed(self.targets, end)) for end in self.scenario.ends},
+                    "missed": list(self.missed(one, self.end)),
+                    "missed_by_end": {end: list(self.missed(one, end)) for end in self.scenario.ends},
                 }
                 for one in self.points
             ],

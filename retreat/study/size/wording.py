@@ -36,7 +36,7 @@ def protocol(found: StudySize, closed: Sequence[EndSize] = ()) -> tuple[str, ...
     >>> lines = protocol(simulate_size(scenario, eyes=[400], studies=20), size_by_end(scenario))
     >>> [line[:29] for line in lines if line.startswith("With")]
     ['With 400 eyes of 333 patients']
-    >>> lines[-1].startswith("For both ends, relieved and stopped: at least 1060 eyes")
+    >>> lines[-1].startswith("For both ends, relieved and stopped: more than 1060 eyes")
     True
     """
     chosen = found.chosen
@@ -47,12 +47,17 @@ def protocol(found: StudySize, closed: Sequence[EndSize] = ()) -> tuple[str, ...
 
 
 def eyes_for_all(found: StudySize, closed: Sequence[EndSize] = ()) -> int | None:
-    """The most eyes that an end asks for, by closed criteria or simulation; None where more were not looked at."""
-    chosen = [found.chosen_for(end) for end in found.scenario.ends]
-    asked = max(
-        [one.eyes for one in closed] + [point.eyes for point in chosen if point is not None], default=0
-    )
-    return None if None in chosen and asked <= found.points[-1].eyes else asked
+    """The most eyes that an end asks for, by closed criteria or simulation; None where no size suffices for an end.
+
+    Closed criteria stand for no simulation: they ask neither for the spread of the slope nor for power.
+    """
+    eyes = [one.eyes for one in closed]
+    for end in found.scenario.ends:
+        point = found.chosen_for(end)
+        if point is None:
+            return None
+        eyes.append(point.eyes)
+    return max(eyes)
 
 
 def for_all_ends(found: StudySize, closed: Sequence[EndSize] = ()) -> str:
@@ -66,17 +71,17 @@ def for_all_ends(found: StudySize, closed: Sequence[EndSize] = ()) -> str:
         parts.append(f"{'no size looked at' if point is None else point.eyes} by simulation")
         why.append(f"{end} {' and '.join(parts)}")
     eyes = eyes_for_all(found, closed)
-    size = f"more than {found.points[-1].eyes} eyes" if eyes is None else f"at least {eyes} eyes"
+    if eyes is not None:
+        return f"{_all_of(ends)}: at least {eyes} eyes ({'; '.join(why)})."
+    last = found.points[-1]
+    least = max(last.eyes, *said.values()) if said else last.eyes
     short = [end for end in ends if found.chosen_for(end) is None]
-    more = ""
-    if short:
-        last = found.points[-1]
-        missed = dict.fromkeys(_ASKED[name] for end in short for name in last.missed(found.targets, end))
-        more = (
-            f" Up to {last.eyes} eyes were simulated, too few for {_listed(short)} ({_listed(tuple(missed))}): look at "
-            f"larger sizes, or say in the protocol that {_listed(short)} will be told less surely."
-        )
-    return f"{_all_of(ends)}: {size} ({'; '.join(why)}).{more}"
+    missed = [f"{end} ({_listed([_ASKED[name] for name in found.missed(last, end)])})" for end in short]
+    return (
+        f"{_all_of(ends)}: more than {least} eyes ({'; '.join(why)}). Up to {last.eyes} eyes were simulated, too few "
+        f"for {_listed(missed)}: look at larger sizes, or say in the protocol that {_listed(short)} will be told less "
+        "surely."
+    )
 
 
 def targets_told(found: StudySize) -> str:
@@ -150,7 +155,7 @@ def _assumptions(found: StudySize) -> str:
 
 
 def _none_suffices(found: StudySize, point: SizePoint) -> str:
-    missed = ", ".join(_ASKED[name] for name in point.missed(found.targets, found.end))
+    missed = ", ".join(_ASKED[name] for name in found.missed(point, found.end))
     return f"No size looked at reaches every target: with {point.eyes} eyes it still misses {missed}."
 
 
@@ -181,15 +186,15 @@ def columns(found: StudySize) -> tuple[str, ...]:
 
 
 def rows(found: StudySize) -> list[tuple[str, ...]]:
-    """Table of the ends and sizes for :func:`columns`; intervals and power are told with the first end."""
+    """Table of the ends and sizes for :func:`columns`; power with the end of its effect, intervals with the first."""
     return [_row(found, end, point) for end in found.scenario.ends for point in found.points]
 
 
 def _row(found: StudySize, end: str, point: SizePoint) -> tuple[str, ...]:
     own = end == found.end
     intervals = (point.width_80, point.width_95) if own else (None, None)
-    power = () if found.scenario.effect is None else (point.power if own else None,)
-    missed = (_COLUMNS[name] for name in point.missed(found.targets, end))
+    power = () if found.scenario.effect is None else (found.power(point, end),)
+    missed = (_COLUMNS[name] for name in found.missed(point, end))
     return (
         end,
         str(point.eyes),

@@ -10,6 +10,7 @@ from pathlib import Path
 import pytest
 
 from retreat.cli import main
+from retreat.study.size.folder import SUMS
 
 SAVED = Path(__file__).parents[2] / "saved" / "core-0.1.0.retreat"
 QUICK = ("--eyes", "100,200", "--studies", "20")
@@ -55,8 +56,10 @@ def test_the_answer_ends_with_a_size_for_both_ends_and_has_rows_of_each(size):
     ]
     assert any(line.startswith("Targets: calibration slope 0.9 or more (Riley") for line in lines)
     assert "This size is judged by relieved alone." in lines
-    assert lines[-1].startswith("For both ends, relieved and stopped: at least 1060 eyes (")
+    assert lines[-1].startswith("For both ends, relieved and stopped: more than 1060 eyes (")
     assert "stopped 1060 by closed criteria and no size looked at by simulation" in lines[-1]
+    assert "Up to 200 eyes were simulated, too few for " in lines[-1]
+    assert "stopped (the expected calibration slope and the spread of the slope): look at larger" in lines[-1]
 
 
 def test_a_folder_holds_sentences_figure_tables_and_numbers(size, tmp_path):
@@ -64,12 +67,14 @@ def test_a_folder_holds_sentences_figure_tables_and_numbers(size, tmp_path):
     code, out, _ = size(*QUICK, "--out", folder)
     before = {path.name: path.read_bytes() for path in folder.iterdir()}
     assert code == 0
-    assert f"written: {folder} (6 files)" in out
-    assert set(before) == {"protocol.txt", "size.svg", "size.png", "size.csv", "closed.csv", "size.json"}
+    assert f"written: {folder} (7 files)" in out
+    assert set(before) == {"protocol.txt", "size.svg", "size.png", "size.csv", "closed.csv", "size.json"} | {
+        SUMS
+    }
     assert before["size.svg"].startswith(b"<?xml")
     assert before["size.png"].startswith(b"\x89PNG")
     told = json.loads(before["size.json"])
-    assert told["eyes_for_all_ends"] == 1060
+    assert told["eyes_for_all_ends"] is None
     assert told["chosen_eyes_by_end"]["stopped"] is None
     assert before["protocol.txt"].decode().splitlines()[-1] == told["protocol"][-1]
     table = list(csv.DictReader(io.StringIO(before["size.csv"].decode())))
@@ -84,13 +89,45 @@ def test_a_folder_holds_sentences_figure_tables_and_numbers(size, tmp_path):
     assert {path.name: path.read_bytes() for path in folder.iterdir()} == before
 
 
-@pytest.mark.parametrize("place", ["a_file", "missing/size", "foreign", "unwritable"])
+@pytest.mark.parametrize(
+    ("name", "content", "told"),
+    [
+        ("protocol.txt", b"edited", "protocol.txt was changed since it was written"),
+        ("notes.txt", b"mine", "notes.txt is no file of an earlier run"),
+        (SUMS, b"", "is no file of an earlier run"),
+    ],
+)
+def test_a_changed_or_foreign_file_of_the_folder_is_refused_before_the_work(
+    size, tmp_path, monkeypatch, name, content, told
+):
+    folder = tmp_path / "size"
+    assert size(*QUICK, "--out", folder)[0] == 0
+    (folder / name).write_bytes(content)
+    before = {path.name: path.read_bytes() for path in folder.iterdir()}
+    monkeypatch.setattr("retreat.study.size.of_definition", _never)
+    code, _, err = size(*QUICK, "--out", folder)
+    assert code == 1
+    assert told in " ".join(err.split())
+    assert {path.name: path.read_bytes() for path in folder.iterdir()} == before
+
+
+def test_a_file_that_is_only_named_like_one_of_a_run_is_refused_before_the_work(size, tmp_path, monkeypatch):
+    monkeypatch.setattr("retreat.study.size.of_definition", _never)
+    (tmp_path / "protocol.txt").write_text("mine")
+    code, _, err = size(*QUICK, "--out", tmp_path)
+    assert code == 1
+    assert "protocol.txt is no file of an earlier run" in " ".join(err.split())
+    assert (tmp_path / "protocol.txt").read_text() == "mine"
+
+
+@pytest.mark.parametrize("place", ["a_file", "missing/size", "foreign", "a_folder", "unwritable"])
 def test_a_place_that_cannot_be_written_is_refused_before_the_work(size, tmp_path, monkeypatch, place):
     monkeypatch.setattr("retreat.study.size.of_definition", _never)
     monkeypatch.setattr("retreat.study.size.simulate_size", _never)
     (tmp_path / "a_file").write_text("x")
     (tmp_path / "foreign").mkdir()
     (tmp_path / "foreign" / "notes.txt").write_text("mine")
+    (tmp_path / "a_folder" / "protocol.txt").mkdir(parents=True)
     if place == "unwritable":
         monkeypatch.setattr(
             "retreat.study.size.folder.tempfile.TemporaryFile", _refused

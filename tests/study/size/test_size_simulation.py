@@ -19,7 +19,8 @@ from retreat.study.size import (
 from retreat.study.size.courses import draw_study
 from retreat.study.size.figure import size_figure
 from retreat.study.size.fits import calibration_slope, interval_width, told_by
-from retreat.study.size.wording import targets_told
+from retreat.study.size.record import Estimate
+from retreat.study.size.wording import columns, eyes_for_all, rows, targets_told
 
 # no eye hangs on another and every level is common, so that maximum likelihood exists in nearly every study
 PLAIN = {
@@ -126,7 +127,7 @@ def test_studies_without_finite_estimates_are_counted_and_not_averaged():
     assert point.failures > 0.5
     assert not point.slope["relieved"].known
     assert point.power.value < 0.2
-    assert "failures" in point.missed(found.targets, "relieved")
+    assert "failures" in found.missed(point, "relieved")
     assert json.loads(json.dumps(found.to_json(), allow_nan=False))["points"][0]["width_95"]["value"] is None
     assert "not known" in " ".join(protocol(found))
 
@@ -180,6 +181,7 @@ def test_each_end_has_its_own_size_and_the_last_sentence_the_largest(found):
     assert (
         f"at least {closed[1].eyes} eyes (relieved {closed[0].eyes} by closed" in protocol(free, closed)[-1]
     )
+    assert eyes_for_all(free, closed) == closed[1].eyes
     # the slope for stopping is known less well: a spread between the two is reached by one end alone
     last = found.points[-1].slope_width
     assert last["relieved"].value < last["stopped"].value
@@ -188,15 +190,37 @@ def test_each_end_has_its_own_size_and_the_last_sentence_the_largest(found):
     assert apart.chosen_for("relieved") is not None
     assert apart.chosen_for("stopped") is None
     assert "more than 200 eyes" in protocol(apart)[-1]
-    assert f"at least {closed[1].eyes} eyes" in protocol(apart, closed)[-1]
+    # what closed criteria ask for was not shown to be enough, however many that is
+    assert closed[1].eyes > 200
+    assert f"more than {closed[1].eyes} eyes" in protocol(apart, closed)[-1]
+    assert eyes_for_all(apart, closed) is None
     # criteria that ask for no more than was simulated do not make it enough
     few = tuple(replace(one, shrinkage=150, optimism=1, overall=1) for one in closed)
     assert "more than 200 eyes" in protocol(apart, few)[-1]
     assert "too few for stopped (the spread of the slope)" in protocol(apart)[-1]
-    # power and the typical eye's interval are asked for once, with the first end
-    hard = Targets(shrinkage=0.01, slope_width=9.9, width=0.0, power=1.0, failures=0.99)
-    assert found.points[0].missed(hard, "stopped") == ()
-    assert "width" in found.points[0].missed(hard, "relieved")
+    # the typical eye's interval is asked for once, with the first end, and power with the end of the effect
+    hard = replace(
+        found, targets=Targets(shrinkage=0.01, slope_width=9.9, width=0.0, power=1.0, failures=0.99)
+    )
+    assert hard.missed(found.points[0], "stopped") == ()
+    assert hard.missed(found.points[0], "relieved") == ("width", "power")
+
+
+def test_the_power_of_an_effect_is_asked_for_and_told_with_its_end(found):
+    targets = Targets(shrinkage=0.01, slope_width=9.9, width=0.99, power=1.0, failures=0.99)
+    scenario = replace(found.scenario, effect=Effect("corneal_surgery=yes", "stopped", 0.9))
+    points = tuple(replace(one, power=Estimate(0.123, 0.02)) for one in found.points)
+    on_stopped = replace(found, scenario=scenario, points=points, targets=targets)
+    assert on_stopped.missed(points[0], "relieved") == ()
+    assert on_stopped.missed(points[0], "stopped") == ("power",)
+    assert on_stopped.chosen_for("relieved") is points[0]
+    assert on_stopped.chosen_for("stopped") is None
+    place = columns(on_stopped).index("power")
+    told = [(row[0], row[place], row[-1]) for row in rows(on_stopped)]
+    assert told == [("relieved", "", "")] * 2 + [("stopped", "0.12 (0.020)", "power")] * 2
+    assert on_stopped.to_json()["points"][0]["missed_by_end"] == {"relieved": [], "stopped": ["power"]}
+    assert "more than 200 eyes" in protocol(on_stopped)[-1]
+    assert "too few for stopped (the power)" in protocol(on_stopped)[-1]
 
 
 def test_numbers_somebody_chose_are_not_told_as_published(found):
