@@ -38,7 +38,7 @@ CENTRE: dict[str, Any] = {
     "clear_pulses": 0.1, "clear_operator": 0.0, "clear_eye_sd": 0.4, "clear_luck_sd": 0.5, "grade_sd": 0.09,
     "bother_level": -0.6, "bother_case": [0.1] * COLUMNS, "bother_before": 0.9, "bother_removed": -0.2,
     "bother_share": -2.2, "bother_session": [0.1] * 3, "bother_few": 0.1, "bother_many": 0.3, "bother_eye_sd": 0.35,
-    "bother_drift_sd": 0.2, "bother_noise_sd": 0.45, "before_mean": 0.6, "before_sd": 0.7,
+    "bother_noise_sd": 0.45, "before_mean": 0.6, "before_sd": 0.7,
     "fragments": [[0.3, 0.4, 0.3], [0.7, 0.2, 0.1], [0.3, 0.5, 0.2], [0.1, 0.3, 0.6]],
     "end_level": [-1.0, -2.3], "end_case": [[0.1] * COLUMNS] * 2, "end_session": [[-0.1] * 3] * 2,
     "end_removed": [0.1, 0.1], "end_share": [0.3, 0.3], "end_bother": [-0.9, 0.1], "end_before": [0.05, 0.05],
@@ -51,7 +51,6 @@ FIXED = (
     "clear_luck_sd",
     "grade_sd",
     "bother_eye_sd",
-    "bother_drift_sd",
     "bother_noise_sd",
     "before_sd",
 )
@@ -139,12 +138,14 @@ def in_a_loop(p: dict[str, np.ndarray], X: np.ndarray, records: Records, z: Nois
                 at = mood + one["bother_before"] * start + one["bother_removed"] * (counts - 0.7)
                 at += one["bother_share"] * (share - 0.5) + sum(one["bother_session"][:trend])
                 at += one["bother_few"] * (pieces == 2) + one["bother_many"] * (pieces == 3)
-                chance = one["bother_noise_sd"] ** 2
-                if k == 0:
-                    doubt = one["bother_eye_sd"] ** 2
-                now = at + sensed + math.sqrt(doubt + chance) * felt[d][k]
-                sensed += doubt / (doubt + chance) * (now - at - sensed)
-                doubt = doubt * chance / (doubt + chance) + one["bother_drift_sd"] ** 2
+                eye, chance = one["bother_eye_sd"], one["bother_noise_sd"]
+                among = chance**2 + k * eye**2
+                now = (
+                    at
+                    + eye**2 * sensed / among
+                    + math.sqrt(chance**2 + (eye * chance) ** 2 / among) * felt[d][k]
+                )
+                sensed += now - at
                 points = min(max(11 / (1 + math.exp(-now)) - 0.5, 0.0), 10.0)
                 odds = []
                 for j in range(2):

@@ -32,7 +32,6 @@ PARAMETERS: Mapping[str, Mapping[str, bool]] = {
         "bother_session": False,
         "bother_fragments": False,
         "bother_eye": False,
-        "bother_drift": False,
         "bother_noise": False,
         "end_level": True,
         "end_case": True,

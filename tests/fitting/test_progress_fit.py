@@ -10,13 +10,11 @@ import numpy as np
 import pytest
 from made_models import made_model
 from made_states import Eyes, made_part, simulated
-from scipy.stats import multivariate_normal
 
 from retreat.definitions import read_definition
 from retreat.errors import FitError
 from retreat.fitting.histories.progress import _moves, with_progress
 from retreat.fitting.histories.sessions import lay_out
-from retreat.fitting.histories.state_model import drifting
 from retreat.model import Model
 from retreat.model.history.progress import Progress
 
@@ -159,18 +157,3 @@ def test_fragments_never_noted_are_none_in_forecasts_as_in_the_fit() -> None:
     assert drawn.sum(axis=2) == pytest.approx(np.ones((4000, 4)))
     # a count never seen before follows the others
     assert drawn[:, 1].mean(axis=0) == pytest.approx([65 / 123, 38 / 123, 20 / 123], abs=0.01)
-
-
-def test_a_drifting_level_has_the_density_of_a_random_walk_with_noise() -> None:
-    import pytensor.tensor as pt
-
-    away, lasting, drift, passing = np.array([0.3, -0.5, 0.8, 0.1, 0.4, -0.2]), 0.5, 0.4, 0.3
-    found = drifting(pt.as_tensor_variable(away), (3, 2, 1), lasting=lasting, drift=drift, passing=passing)
-    expected = 0.0
-    for rows in ([0, 3, 5], [1, 4], [2]):  # session by session, the case with most sessions first
-        n = len(rows)
-        walked = np.minimum.outer(np.arange(n), np.arange(n))
-        covariance = lasting**2 + drift**2 * walked + passing**2 * np.eye(n)
-        expected += multivariate_normal(np.zeros(n), covariance).logpdf(away[rows])
-    constant = 0.5 * len(away) * np.log(2 * np.pi)
-    assert float(found.eval()) == pytest.approx(expected + constant, abs=1e-10)

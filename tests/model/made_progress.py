@@ -23,7 +23,6 @@ CENTRE: dict[str, object] = {
     "bother_few": 0.1,
     "bother_many": 0.3,
     "bother_eye_sd": 0.3,
-    "bother_drift_sd": 0.0,
     "bother_noise_sd": 0.4,
     "before_mean": 0.5,
     "before_sd": 0.7,

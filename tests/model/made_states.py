@@ -42,7 +42,6 @@ def made_parameters(n_columns: int, draws: int, seed: int = 1, spread: float = 0
         "bother_few": about(0.1),
         "bother_many": about(0.3),
         "bother_eye_sd": np.abs(about(0.35)),
-        "bother_drift_sd": np.abs(about(0.25)),
         "bother_noise_sd": np.abs(about(0.45)),
         "before_mean": about(0.6),
         "before_sd": np.abs(about(0.7)),
@@ -121,7 +120,7 @@ def simulated(part: Progress, X: FloatArray, sessions: int, rng: np.random.Gener
         return np.cumsum(np.concatenate([first, p[name]], axis=-1), axis=-1)[d, ..., k]
 
     noted: dict[str, list[Any]] = {"cleared": [], "fragments": [], "bother": [], "ending": []}
-    gone, level = np.zeros(n, dtype=bool), p["bother_eye_sd"][d] * felt
+    gone = np.zeros(n, dtype=bool)
     for k in range(sessions):
         log_r = p["clear_level"][d] + p["clear_operator"][d] + (p["clear_case"][d] * X).sum(axis=1)
         log_r += step("clear_session", min(k, 3))
@@ -136,9 +135,7 @@ def simulated(part: Progress, X: FloatArray, sessions: int, rng: np.random.Gener
         mood += (p["bother_case"][d] * X).sum(axis=1)
         mood += p["bother_removed"][d] * (counts - 0.7) + p["bother_share"][d] * (share - 0.5)
         mood += step("bother_session", min(k, 3)) + p["bother_few"][d] * few + p["bother_many"][d] * many
-        if k:
-            level = level + p["bother_drift_sd"][d] * rng.normal(size=n)
-        mood += level + p["bother_noise_sd"][d] * rng.normal(size=n)
+        mood += p["bother_eye_sd"][d] * felt + p["bother_noise_sd"][d] * rng.normal(size=n)
         eta = p["end_level"][d] + p["end_operator"][d] + np.einsum("nkp,np->nk", p["end_case"][d], X)
         eta += step("end_session", min(k, 3))
         for name, values in (

@@ -12,9 +12,8 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from made_models import invented_cases
-from made_progress import made_progress
 from made_states import logit, made_part, made_told, rating, simulated
-from scipy.stats import multivariate_normal, norm
+from scipy.stats import norm
 
 from retreat.errors import FitError, ModelFileError, TableError
 from retreat.model import load
@@ -110,30 +109,13 @@ def by_quadrature(part: Progress, cleared: float | None, bother: float | None) -
             log_r2 = m2 + s2 * z[:, None, None]
             removed2 = removed + np.exp(log_r2)
             lasting = felt_eye**2 / (felt_eye**2 + felt_noise**2) * (first - middle)
-            s3 = felt_noise**2 + felt_eye**2 * felt_noise**2 / (felt_eye**2 + felt_noise**2)
-            s3 = math.sqrt(s3 + p["bother_drift_sd"] ** 2)
+            s3 = math.sqrt(felt_noise**2 + felt_eye**2 * felt_noise**2 / (felt_eye**2 + felt_noise**2))
             for j in range(3):
                 move = p["fragments"][i + 1][j]
                 felt = mood(removed2, 1, j) + lasting[None, :, None] + s3 * z[None, None, :]
                 for end, chance in enumerate(ends(removed2, 1, j, felt, log_r2)):
                     chances[end] += move * np.einsum("abc,a,b,c->", chance, w, going, w)
     return chances / density, density
-
-
-def test_ratings_have_the_density_of_a_level_that_drifts() -> None:
-    """Four ratings of an eye that never ends, nothing removed: a multivariate normal of random walk plus noise."""
-    eye, drift, noise = 0.5, 0.4, 0.3
-    part = made_progress(
-        0, 1, off=0.0, clear_level=-20.0, end_level=[-30.0, -30.0], bother_few=0.0, bother_many=0.0,
-        bother_eye_sd=eye, bother_drift_sd=drift, bother_noise_sd=noise,
-    )  # fmt: skip
-    ratings = [8.0, 5.0, 6.0, 3.0]
-    found = part.courses(np.zeros((1, 0)), one_eye(bother=ratings), horizon=5, paths=2)
-    mood = 0.2 + 0.6 * logit(7.0) + 0.5 * 0.7 + 0.8 * 0.5
-    walked = np.minimum.outer(np.arange(4), np.arange(4))
-    covariance = eye**2 + drift**2 * walked + noise**2 * np.eye(4)
-    expected = multivariate_normal(np.full(4, mood), covariance).logpdf([logit(r) for r in ratings])
-    assert found.log_left[0, 0] == pytest.approx(expected, abs=1e-6)
 
 
 @pytest.mark.parametrize(("cleared", "bother"), [(0.35, 5.0), (0.8, None), (None, 3.0), (None, None)])

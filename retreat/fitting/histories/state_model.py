@@ -1,7 +1,7 @@
 """The state model of a course in PyMC: what a session clears, the bother left, the decision to end.
 
 The log of what each session removed is sampled; what stays with an eye is integrated out, since given the sessions its
-deviations are normal: in clearing with one shared part (compound symmetry), in bother with a level that drifts.
+deviations are normal with one shared part (compound symmetry).
 """
 
 from __future__ import annotations
@@ -41,9 +41,9 @@ _NODES = 7
 SAVED = (
     "clear_level", "clear_case", "clear_session", "clear_energy", "clear_pulses", "clear_operator_sd",
     "clear_eye_sd", "clear_luck_sd", "grade_sd", "bother_level", "bother_case", "bother_before", "bother_removed",
-    "bother_share", "bother_session", "bother_few", "bother_many", "bother_eye_sd", "bother_drift_sd",
-    "bother_noise_sd", "before_mean", "before_sd", "end_level", "end_case", "end_session", "end_removed",
-    "end_share", "end_bother", "end_before", "end_worth", "end_few", "end_many", "end_operator_sd", "end_patient",
+    "bother_share", "bother_session", "bother_few", "bother_many", "bother_eye_sd", "bother_noise_sd",
+    "before_mean", "before_sd", "end_level", "end_case", "end_session", "end_removed", "end_share", "end_bother",
+    "end_before", "end_worth", "end_few", "end_many", "end_operator_sd", "end_patient",
 )  # fmt: skip
 
 
@@ -112,14 +112,15 @@ def build(rows: Sessions, history: HistoryEntry, ends: tuple[str, ...]) -> pm.Mo
         mood = mood + _steps(pt, make.normal("bother_session", STEPS))[trend]
         mood = mood + make.normal("bother_few", source="bother_fragments") * rows.few
         mood = mood + make.normal("bother_many", source="bother_fragments") * rows.many
-        felt = drifting(
+        _shared(
+            pm,
+            pt,
+            "bother",
             bother - mood,
-            rows.size,
+            rows,
             lasting=make.spread("bother_eye", "bother_eye_sd"),
-            drift=make.spread("bother_drift", "bother_drift_sd"),
             passing=make.spread("bother_noise", "bother_noise_sd"),
         )
-        pm.Potential("bother_deviations", felt)
 
         # the decision to end
         state = [
@@ -194,38 +195,6 @@ def decisions(
         count = np.bincount(patient[ended], minlength=n).astype(float)
         of_patient = of_patient + count[:, None] * (loading[j] * at)[None, :]
     return total + pt.logsumexp(of_patient + np.log(weights / weights.sum()), axis=1).sum()
-
-
-def drifting(away: Any, size: Sequence[int], *, lasting: Any, drift: Any, passing: Any) -> Any:
-    """Log density, up to a constant, of deviations about a level of each case that drifts as a random walk.
-
-    By the Kalman filter (Durbin and Koopman 2012, from memory), whose variance is the same for all cases.
-
-    Parameters
-    ----------
-    away : tensor, shape (rows,)
-        Deviations, session by session as in :class:`~retreat.fitting.histories.sessions.Sessions`.
-    size : sequence of int
-        Cases that reached each session.
-    lasting, drift, passing : tensor
-        Standard deviations of the level at the first session, of its step to the next, and about it.
-
-    Returns
-    -------
-    tensor
-        A number.
-    """
-    import pytensor.tensor as pt
-
-    total, variance, level, start = 0.0, lasting**2, pt.zeros(size[0]), 0
-    for n in size:
-        here, level = away[start : start + n], level[:n]
-        start += n
-        whole = variance + passing**2
-        total = total - 0.5 * (((here - level) ** 2).sum() / whole + n * pt.log(whole))
-        level = level + variance / whole * (here - level)
-        variance = variance * passing**2 / whole + drift**2
-    return total
 
 
 class _Priors:

@@ -3,7 +3,7 @@
 Each draw of the parameters carries a few dozen courses. Through the sessions had, each course is proposed close to
 what was noted (locally optimal proposal), weighted by what was noted and by going on, and resampled (Doucet, Godsill
 and Andrieu 2000, from memory). From there the state runs forward; ends are not drawn but summed by their chances.
-What stays with an eye - how well it clears, how it feels, which drifts - is not simulated: given a course it is normal.
+What stays with an eye - how well it clears, how it feels - is not simulated: given a course it is normal.
 """
 
 from __future__ import annotations
@@ -72,7 +72,7 @@ class _State:
 
     removed: FloatArray  # lambda
     logged: FloatArray  # sum of what is left of log r after its mean, over sessions
-    felt: FloatArray  # level of bother beyond the description, as far as the sessions tell
+    felt: FloatArray  # the same of bother
     pieces: NDArray[np.int8]  # 0 before the first session, then 1 + position in FRAGMENTS
     bother: FloatArray  # logit
     before: FloatArray  # logit
@@ -175,7 +175,6 @@ class _Run:
         self.steady: list[FloatArray] | None = None  # part of the decision that stays with a course
         shape = (len(X), *noise.patient.shape)
         zero = np.zeros(shape)
-        self.doubt = p["bother_eye_sd"] ** 2  # variance of that level; the same for every course of a draw
         told = logit_of_bother(records.before)[:, None, None]
         drawn = p["before_mean"] + p["before_sd"] * noise.before
         before = np.where(np.isfinite(told), np.nan_to_num(told), drawn)
@@ -253,9 +252,8 @@ class _Run:
             ("bother_many", self.many),
         ):
             mood += p[weight_of] * values
-        passing = p["bother_noise_sd"] ** 2
-        whole = self.doubt + passing
-        expected, spread = mood + s.felt, np.sqrt(whole)
+        centre, spread = _predicted(s.felt, k, p["bother_eye_sd"], p["bother_noise_sd"])
+        expected = mood + centre
         s.bother = expected + spread * noise.felt[None, :, :, k]
         if column is not None:
             told = np.flatnonzero(np.isfinite(self.records.bother[:, column]))
@@ -264,8 +262,7 @@ class _Run:
                 full = np.broadcast_to(spread, s.bother.shape)[told]
                 weight[told] -= 0.5 * ((seen - expected[told]) / full) ** 2 + np.log(full * ROOT_2PI)
                 s.bother[told] = seen
-        s.felt = s.felt + self.doubt / whole * (s.bother - expected)
-        self.doubt = self.doubt * passing / whole + p["bother_drift_sd"] ** 2
+        s.felt = s.felt + (s.bother - mood)
         self.rating = bother_of_logit(s.bother)
         return weight
 

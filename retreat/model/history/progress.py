@@ -7,8 +7,7 @@ The material removed so far, lambda, grows at session k by r_k, with
 
 so that a session clears a share of what remains, 1 - exp(-r). The operator's grade is read on the angular scale:
 arcsin of its root has nearly the same error at every share where grades vary as a beta variable does. Bother after a
-session, as logit of the rating, follows from bother before the course, lambda, share, fragments and the eye, whose
-own part drifts from session to session (a local level; Durbin and Koopman 2012, from memory). The
+session, as logit of the rating, follows from bother before the course, lambda, share, fragments and the eye. The
 decision to end or go on follows from lambda, share, bother, fragments and the share of the rest that the session
 cleared. Lambda enters as 4 (1 - exp(-lambda / 4)), since a grade of all cleared does not say how large it is.
 """
@@ -57,7 +56,6 @@ SHAPES: dict[str, tuple[int, ...]] = {
     "bother_few": (),
     "bother_many": (),
     "bother_eye_sd": (),
-    "bother_drift_sd": (),
     "bother_noise_sd": (),
     "before_mean": (),
     "before_sd": (),
