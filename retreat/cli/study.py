@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from retreat.cli.options import FILE, json_option, model_option
-from retreat.cli.study_options import as_typed, folds, group, imputations, only_file, penalty, typed
+from retreat.cli.study_options import folds, group, imputations, only_file, penalty, typed
 
 if TYPE_CHECKING:
     from retreat.study.series import StudySeries
@@ -105,12 +105,13 @@ def study(
     from retreat.cli.folders import made
     from retreat.cli.progress import counting
     from retreat.cli.show import show_json
+    from retreat.cli.usage import told_by
     from retreat.own_folder import check_own
     from retreat.pages.study_folder import write_study
     from retreat.study.given_answers import answers_given
     from retreat.study.series import study_series
 
-    with as_typed():
+    with told_by({"cases": "CASES"}, typed):
         given = {"CASES": cases, "--visits": visits, "--answers": answers, "--model": _file(definition)}
         # all that can be refused is refused before the work
         check_own(out, {name: path for name, path in given.items() if path is not None})

@@ -3,9 +3,6 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator
-from contextlib import contextmanager
-from dataclasses import replace
 from math import isfinite
 from pathlib import Path
 from typing import Any
@@ -14,7 +11,6 @@ import click
 
 # how a message of the library writes an argument: its name, an equals sign, its value in quotes
 _ARGUMENT = re.compile(r"\b(penalty|by|definition)='(\w+)'")
-_NAMES = {"cases": "CASES"}
 
 
 def typed(text: str) -> str:
@@ -26,25 +22,6 @@ def typed(text: str) -> str:
     'no finite estimate; to mend: use --penalty firth or a ridge penalty'
     """
     return _ARGUMENT.sub(r"--\1 \2", text)
-
-
-@contextmanager
-def as_typed() -> Iterator[None]:
-    """Errors of the package name arguments as the command line does."""
-    from retreat.errors import RetreatError
-
-    try:
-        yield
-    except RetreatError as error:
-        raise type(error)(
-            replace(
-                fault,
-                where=fault.where if fault.row is not None else _NAMES.get(fault.where, fault.where),
-                what=typed(fault.what),
-                fix=typed(fault.fix),
-            )
-            for fault in error.faults
-        ) from None
 
 
 def only_file(name: str, path: Path) -> None:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import replace
 
@@ -50,13 +50,15 @@ def wrong_usage(options: Mapping[str, str], hints: Mapping[str, str] | None = No
 
 
 @contextmanager
-def told_by(names: Mapping[str, str]) -> Iterator[None]:
+def told_by(names: Mapping[str, str], words: Callable[[str], str] = str) -> Iterator[None]:
     """Tell faults of these arguments by the names that the command gives them.
 
     Parameters
     ----------
     names : mapping of str to str
         Names of arguments as faults tell them, and how the command writes them.
+    words : callable
+        What was found and what to do, in the words of the command; as they are by default.
 
     Raises
     ------
@@ -75,7 +77,12 @@ def told_by(names: Mapping[str, str]) -> Iterator[None]:
         yield
     except RetreatError as error:
         raise type(error)(
-            fault if fault.row is not None else replace(fault, where=names.get(fault.where, fault.where))
+            replace(
+                fault,
+                where=fault.where if fault.row is not None else names.get(fault.where, fault.where),
+                what=words(fault.what),
+                fix=words(fault.fix),
+            )
             for fault in error.faults
         ) from None
 

@@ -8,7 +8,8 @@ from pathlib import Path
 import pytest
 from outcome import Run
 
-from retreat.cli.study_options import as_typed
+from retreat.cli.study_options import typed
+from retreat.cli.usage import told_by
 from retreat.errors import Fault, FitError
 
 
@@ -113,7 +114,7 @@ def test_messages_name_arguments_as_they_were_typed(run: Run, clinic: Path, tmp_
     assert folder.code == 1
     assert "CASES" in folder.err
     assert "this is a folder" in folder.err
-    with pytest.raises(FitError) as told, as_typed():
+    with pytest.raises(FitError) as told, told_by({"cases": "CASES"}, typed):
         raise FitError([Fault("cases", "no end", fix="use penalty='firth'"), Fault("by", "by='shoe'")])
     assert [(f.where, f.what, f.fix) for f in told.value.faults] == [
         ("CASES", "no end", "use --penalty firth"),
