@@ -2,17 +2,19 @@
 
 from __future__ import annotations
 
-from typing import NamedTuple
+import os
+from contextlib import AbstractContextManager, nullcontext
+from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
 from retreat.fitting.design import Design
 from retreat.fitting.groups import has_operator_effect
-from retreat.fitting.nested.courses import lay_out
+from retreat.fitting.nested.courses import Courses, lay_out
 from retreat.fitting.nested.prior import Prior, definition_prior
 from retreat.fitting.nested.proposal import Mesh, Problem
-from retreat.fitting.nested.sampler import named, sample
+from retreat.fitting.nested.sampler import Weighted, named, searched, weighted
 from retreat.fitting.posterior import Posterior
 
 FloatArray = NDArray[np.float64]
@@ -23,22 +25,22 @@ MIN_SPREADS = 300.0  # the same of distinct spreads, which move a forecast less 
 
 
 class _Try(NamedTuple):
-    draws: int
+    draws: int  # at first
+    more: int  # added as long as too few count
+    most: int
     spreads: int  # draws of the spreads a round
     mesh: Mesh
     n_nodes: int  # of the integral over patients
 
 
 # the posterior of a small clinic is skewer, and its draws cost little
-_FEW_CASES, _TIMES_FEW = 500, 2
-# where patients are integrated over, a draw costs as many times as there are nodes, and more of the draws count
-_TIMES_HARD = 0.8
+_FEW_CASES, _TIMES_FEW = 500, 3
 # beyond the outermost shell nothing is drawn, which no check of the weights can see: it must lie far out, most of all
 # for a small clinic, whose patient factor has heavier tails than the curvature at the top says
 # a second try, where the first does not pass, takes finer steps and more draws
 _TRIES = (
-    _Try(3000, 480, Mesh((1.5, 3.0, 5.0), 6), 11),
-    _Try(9_000, 480, Mesh((1.0, 2.0, 3.0, 4.0, 5.5), 10), 15),
+    _Try(1600, 800, 4_000, 320, Mesh((1.5, 3.0, 5.0), 6), 11),
+    _Try(6_000, 3_000, 12_000, 480, Mesh((1.0, 2.0, 3.0, 4.0, 5.5), 10), 15),
 )
 # with many cases the patient factor is near normal, and each node costs its time
 _MANY_CASES, _MESH_OF_MANY = 2000, Mesh((1.6, 4.0), 6)
@@ -84,38 +86,15 @@ def fit_nested(
     NotUsableError
         If the checks are not passed.
     """
-    from arviz_stats.base.array import array_stats  # heavy: only a Bayesian fit pays for it
-    from threadpoolctl import threadpool_limits
-
     courses = lay_out(design)
     columns = np.eye(courses.n_operators)[courses.operator] if has_operator_effect(design) else None
     X = courses.X if columns is None else np.hstack([courses.X, columns])
     if prior is None:
         prior = definition_prior(design, courses, prior_scale=prior_scale)
-    khat, effective, distinct, why = np.nan, 0.0, 0.0, ""
-    for number, one in enumerate(_TRIES):
-        rng = np.random.default_rng([seed, number])
-        problem = Problem(courses, X, prior, prior.spreads.kinds(one.n_nodes))
-        times = _TIMES_FEW if len(X) < _FEW_CASES else 1
-        draws = int(times * one.draws * (_TIMES_HARD if problem.kinds.hard else 1.0))
-        # the matrices are small: threads of the linear algebra would only wait for each other
-        mesh = one.mesh if len(X) < _MANY_CASES else _MESH_OF_MANY
-        with threadpool_limits(1), np.errstate(over="ignore", invalid="ignore"):
-            try:
-                found = sample(problem, draws=draws, spreads=times * one.spreads, rng=rng, mesh=mesh)
-            except (FloatingPointError, np.linalg.LinAlgError) as error:
-                why = str(error)
-                continue
-        smoothed, khat = array_stats.psislw(-found.log_weight)  # type: ignore[no-untyped-call]
-        weight = np.exp(smoothed)
-        effective = float(1.0 / (weight**2).sum())
-        # draws that share their spreads count as one where a number hangs on the spreads
-        spread_weight = np.bincount(found.group, weight)
-        distinct = min(float(1.0 / (spread_weight**2).sum()), found.effective_search)
-        if khat < MAX_KHAT and effective >= MIN_DRAWS and distinct >= MIN_SPREADS:
-            break
-    else:
-        raise NotUsableError(why if np.isnan(khat) else _words(khat, effective, distinct))
+    with _one_thread(), np.errstate(over="ignore", invalid="ignore"):
+        problem, checked = _drawn(courses, X, prior, seed)
+    found, weight = checked.found, checked.weight
+    rng = np.random.default_rng([seed, len(_TRIES)])
     share = np.cumsum(weight)
     at = np.searchsorted(share / share[-1], (np.arange(kept) + rng.random()) / kept)
     at = rng.permutation(np.minimum(at, len(weight) - 1))
@@ -137,16 +116,73 @@ def fit_nested(
         failures=(),
         notes=(),
         diagnostics={
-            "pareto_k": float(khat),
-            "effective_draws": effective,
-            "effective_spreads": distinct,
+            "pareto_k": checked.khat,
+            "effective_draws": checked.effective,
+            "effective_spreads": checked.spreads,
             "draws": float(len(weight)),
         },
     )
 
 
-def _words(khat: float, effective: float, distinct: float) -> str:
-    return (
-        f"Pareto k-hat {khat:.2f} (below {MAX_KHAT}), effective draws {effective:.0f} (at least {MIN_DRAWS:.0f}), "
-        f"of the spreads {distinct:.0f} (at least {MIN_SPREADS:.0f})"
-    )
+class _Checked(NamedTuple):
+    """Draws with their smoothed weights and what these say."""
+
+    found: Weighted
+    weight: FloatArray
+    khat: float
+    effective: float
+    spreads: float
+
+    @property
+    def passed(self) -> bool:
+        return self.khat < MAX_KHAT and self.effective >= MIN_DRAWS and self.spreads >= MIN_SPREADS
+
+    @property
+    def words(self) -> str:
+        return (
+            f"Pareto k-hat {self.khat:.2f} (below {MAX_KHAT}), effective draws {self.effective:.0f} "
+            f"(at least {MIN_DRAWS:.0f}), of the spreads {self.spreads:.0f} (at least {MIN_SPREADS:.0f})"
+        )
+
+
+def _drawn(courses: Courses, X: FloatArray, prior: Prior, seed: int) -> tuple[Problem, _Checked]:
+    """Draws that pass their checks."""
+    why = ""
+    for number, one in enumerate(_TRIES):
+        rng = np.random.default_rng([seed, number])
+        problem = Problem(courses, X, prior, prior.spreads.kinds(one.n_nodes))
+        times = _TIMES_FEW if len(X) < _FEW_CASES else 1
+        mesh = one.mesh if len(X) < _MANY_CASES else _MESH_OF_MANY
+        try:
+            search = searched(problem, spreads=times * one.spreads, rng=rng, mesh=mesh)
+            checked = _checked(weighted(search, times * one.draws))
+            while not checked.passed and len(checked.weight) < times * one.most:
+                checked = _checked(checked.found.joined(weighted(search, times * one.more)))
+        except (FloatingPointError, np.linalg.LinAlgError) as error:
+            why = why or str(error)
+            continue
+        if checked.passed:
+            return problem, checked
+        why = checked.words
+    raise NotUsableError(why)
+
+
+def _checked(found: Weighted) -> _Checked:
+    from arviz_stats.base.array import array_stats  # heavy: only a Bayesian fit pays for it
+
+    smoothed, khat = array_stats.psislw(-found.log_weight)  # type: ignore[no-untyped-call]
+    weight = np.exp(smoothed)
+    # draws that share their spreads count as one where a number hangs on the spreads
+    by_spread = np.bincount(found.group, weight)
+    distinct = min(float(1.0 / (by_spread**2).sum()), found.effective_search)
+    return _Checked(found, weight, float(khat), float(1.0 / (weight**2).sum()), distinct)
+
+
+def _one_thread() -> AbstractContextManager[Any]:
+    """Matrices are small here: threads of the linear algebra would only wait for each other."""
+    if all(os.environ.get(name) == "1" for name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS")):
+        return nullcontext()  # to look for the libraries would cost a tenth of the fit
+    from threadpoolctl import threadpool_limits
+
+    limits: AbstractContextManager[Any] = threadpool_limits(1)
+    return limits

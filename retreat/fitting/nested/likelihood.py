@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
@@ -14,8 +14,8 @@ from retreat.fitting.nested.hardness import Kinds
 FloatArray = NDArray[np.float64]
 NarrowArray = NDArray[np.float32]
 
-# values of one working array: less than a megabyte in single precision, few enough to stay near, many enough to pay
-_BLOCK_VALUES = 196_608
+# values of one working array, 1.5 MB in single precision: with fewer draws at once calls for late sessions cost more
+_BLOCK_VALUES = 393_216
 
 
 @dataclass(frozen=True)
@@ -53,11 +53,11 @@ class Draws:
 
 def log_likelihood(courses: Courses, draws: Draws, kinds: Kinds) -> FloatArray:
     """Log likelihood of all courses, shape (draws,)."""
-    out = np.empty(len(draws))
+    out = _ended(courses, draws)
     for rows, chances in _blocks(courses, draws, kinds):
         whole = _over_kinds(_of_patients(courses, chances), kinds, draws.never[rows])
         with np.errstate(divide="ignore"):  # a draw under which some course cannot be has no likelihood
-            out[rows] = np.log(whole, out=whole).sum(axis=0, dtype=float)
+            out[rows] += np.log(whole, out=whole).sum(axis=0, dtype=float)
     return out
 
 
@@ -73,8 +73,14 @@ def patient_log_likelihood(courses: Courses, draws: Draws, kinds: Kinds) -> Floa
     out = np.empty((len(draws), len(patients)))
     for rows, chances in _blocks(courses, draws, kinds):
         whole = _over_kinds(_of_patients(courses, chances), kinds, draws.never[rows])
+        ended = _ended_by_case(courses, draws.part(rows))
         with np.errstate(divide="ignore"):  # a draw under which some course cannot be has no likelihood
-            out[rows, patients] = np.log(whole, out=whole).T
+            mine = np.log(whole, out=whole).astype(float)
+        if len(courses.ranks) == 1:
+            mine += ended
+        else:
+            np.add.at(mine, courses.patient, ended)
+        out[rows, patients] = mine.T
     return out
 
 
@@ -97,7 +103,34 @@ def case_log_likelihood(courses: Courses, draws: Draws, kinds: Kinds) -> FloatAr
         mine = np.log(whole[courses.patient] if len(courses.ranks) > 1 else whole)  # (cases, block)
         for case, others in with_others:
             mine[case] -= np.log(_over_kinds(chances[:, others].prod(axis=1), kinds, never))
-        out[rows, courses.position] = mine.T
+        out[rows, courses.position] = (mine + _ended_by_case(courses, draws.part(rows))).T
+    return out
+
+
+def _ended(courses: Courses, draws: Draws) -> FloatArray:
+    """Sum over the cases that ended of their predictor without the patient's part, shape (draws,)."""
+    out = np.zeros(len(draws))
+    for j in range(courses.n_ends):
+        ended = courses.of_end(j)
+        own = courses.own[courses.sessions[ended] - 1]
+        out += draws.coefficients[:, j] @ courses.X[ended].sum(axis=0)
+        out += draws.effects[:, j] @ np.bincount(own, minlength=draws.effects.shape[2])
+        if draws.operator.shape[2]:
+            out += draws.operator[:, j] @ np.bincount(
+                courses.operator[ended], minlength=draws.operator.shape[2]
+            )
+    return out
+
+
+def _ended_by_case(courses: Courses, draws: Draws) -> FloatArray:
+    """The same for each case, 0 for those that did not end, shape (cases, draws)."""
+    out = np.zeros((len(courses.X), len(draws)))
+    for j in range(courses.n_ends):
+        ended = courses.of_end(j)
+        out[ended] = courses.X[ended] @ draws.coefficients[:, j].T
+        out[ended] += draws.effects[:, j, courses.own[courses.sessions[ended] - 1]].T
+        if draws.operator.shape[-1]:
+            out[ended] += draws.operator[:, j, courses.operator[ended]].T
     return out
 
 
@@ -121,7 +154,10 @@ def _of_patients(courses: Courses, chances: NarrowArray) -> NarrowArray:
 
 
 def _blocks(courses: Courses, draws: Draws, kinds: Kinds) -> Iterator[tuple[slice, NarrowArray]]:
-    """Likelihood of each case under each kind of patient, shape (kinds, cases, block), a block of draws at a time."""
+    """Likelihood of each case under each kind of patient, but for the predictor of its end.
+
+    Shape (kinds, cases, block), a block of draws at a time.
+    """
     size = min(max(1, _BLOCK_VALUES // len(courses.X)), len(draws))
     X, came = courses.X.astype(np.float32), courses.came()
     # taken once: new pages of memory cost as much as the arithmetic
@@ -140,41 +176,36 @@ def _chances(
     kinds: Kinds,
     room: NarrowArray,
 ) -> NarrowArray:
-    """Likelihoods, in the last arrays of the room given."""
+    """Likelihoods but for the predictor at the end, in the last arrays of the room given."""
     K = courses.n_ends
-    total, term, scaled, out = room[0], room[1], room[2 : 2 + K], room[2 + K :]
-    odds = []  # of each end, (cases, block), without session and patient
+    total, term, odds, out = room[0], room[1], room[2 : 2 + K], room[2 + K :]
+    begun = int(courses.size[0]) if len(courses.size) else 0
     with np.errstate(over="ignore", invalid="ignore"):
-        for j in range(K):
-            case = X @ draws.coefficients[:, j].T.astype(np.float32)
+        for j in range(K):  # without session and patient
+            np.matmul(X, draws.coefficients[:, j].T.astype(np.float32), out=odds[j])
             if draws.operator.shape[-1]:
-                case += draws.operator[:, j].T.astype(np.float32)[courses.operator]
-            odds.append(np.exp(case, out=case))
+                odds[j] += draws.operator[:, j].T.astype(np.float32)[courses.operator]
+            np.exp(odds[j], out=odds[j])
         # (ends, sessions, block)
         session = np.exp(draws.effects[:, :, courses.own].transpose(1, 2, 0)).astype(np.float32)
         for q, node in enumerate(kinds.node):
             ends = range(K) if kinds.responds[q] else range(1, K)
-            by_end: Sequence[NarrowArray] = odds
-            if node:
-                by_end = [
-                    np.multiply(odds[j], np.exp(node * draws.loading[:, j]).astype(np.float32), out=scaled[j])
-                    for j in range(K)
-                ]
+            harder = np.exp(node * draws.loading.T).astype(np.float32)  # (ends, block)
             chance = out[q]
-            chance[:] = 1.0
+            chance[begun:] = 1.0
             for k, at_risk in enumerate(courses.size):
-                part, other = total[:at_risk], term[:at_risk]
+                part, other = (total if k else chance)[:at_risk], term[:at_risk]
                 part[:] = 1.0
                 for j in ends:
-                    part += np.multiply(by_end[j][:at_risk], session[j, k], out=other)
-                chance[:at_risk] *= part
+                    part += np.multiply(odds[j, :at_risk], session[j, k] * harder[j], out=other)
+                if k:
+                    chance[:at_risk] *= part
             np.divide(1.0, chance, out=chance)
-            for j, k, rows in came:
-                if j in ends:
-                    chance[rows] *= by_end[j][rows]
-                    chance[rows] *= session[j, k]
-                else:
+            for j, _, rows in came:
+                if j not in ends:
                     chance[rows] = 0.0
+                elif node:
+                    chance[rows] *= harder[j]
         if not np.isfinite(out.sum()):
             # odds beyond single precision at an outer node: a chance of 0 there
             np.nan_to_num(out, copy=False, nan=0.0, posinf=0.0)

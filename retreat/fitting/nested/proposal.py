@@ -18,10 +18,12 @@ from retreat.fitting.nested.spreads import Spreads
 FloatArray = NDArray[np.float64]
 
 _MOST_STEPS = 100
-# near enough to the top to expand around it
+# height left to climb that is near enough to the top to expand around it
 _CLOSE = 1e-3
 # steps at a node at most, and the height left below its top that is little enough
 _NODE_STEPS, _LITTLE_TO_CLIMB = 6, 0.2
+# further out than this, in standard deviations, more is little enough: hardly a weight lies there
+_FAR, _LITTLE_FAR_OUT = 3.9, 1.5
 # least curvature taken for a direction in which the likelihood bends up
 _LEAST_BEND = 0.5
 
@@ -113,7 +115,7 @@ def top(problem: Problem) -> Top:
         information[:d, :d] += precision
         information[d:, d:] += bend
         step = _bounded_step(gradient, information)
-        if np.abs(step).max() < _CLOSE:
+        if 0.5 * gradient @ step < _CLOSE:
             covariance = np.linalg.inv(_bent_down(information))[d:, d:]
             # the climb may end at the mirror image: the draws are turned the right way, and so must the nodes be
             line = spreads.right_way(here[None])[0]
@@ -225,27 +227,47 @@ def quadratics(problem: Problem, found: Top, mesh: Mesh) -> Quadratics:
     nodes = np.concatenate([np.zeros((1, m)), *around]) if m else np.zeros((1, 0))
     logged = problem.prior.spreads.n_logged
     precision = problem.prior.precisions(found.line[None])[0]
-    parts: list[tuple[float, FloatArray, FloatArray, FloatArray]] = []
+    parts: list[_Part] = []
     slopes: list[FloatArray] = []  # how the top of each node moves with the spreads
     for number, node in enumerate(nodes):
         line = found.line.copy()
         line[logged:] += root @ node
         point = found.point
+        far = bool(node @ node > _FAR**2)
         if number:
-            near = int(np.argmin(((nodes[:number] - node) ** 2).sum(axis=1)))
-            point = parts[near][1] + slopes[near] @ (root @ (node - nodes[near]))
+            point = (_extended if far else _along)(nodes[:number], node, root, parts, slopes)
         for _ in range(_NODE_STEPS):
             here = problem.curvature(point, line)
             bent = _bent_down(here.information[:d, :d] + precision)
             slope = here.gradient[:d] - precision @ (point - problem.prior.mean)
             step = np.linalg.solve(bent, slope)
-            if 0.5 * slope @ step < _LITTLE_TO_CLIMB:
+            if 0.5 * slope @ step < (_LITTLE_FAR_OUT if far else _LITTLE_TO_CLIMB):
                 break
             point = point + step
         parts.append((here.value, point, here.gradient[:d], here.information[:d, :d]))
         slopes.append(-np.linalg.solve(bent, here.information[:d, d:]))
     stacked = Local(*(np.array(part) for part in zip(*parts, strict=True)))
     return Quadratics(found, root, nodes, stacked, _spline_weights(nodes))
+
+
+_Part = tuple[float, FloatArray, FloatArray, FloatArray]
+
+
+def _along(
+    nodes: FloatArray, node: FloatArray, root: FloatArray, parts: list[_Part], slopes: list[FloatArray]
+) -> FloatArray:
+    """Top of a node from that of the nearest node before it, along its slope."""
+    near = int(np.argmin(((nodes - node) ** 2).sum(axis=1)))
+    return np.asarray(parts[near][1] + slopes[near] @ (root @ (node - nodes[near])))
+
+
+def _extended(
+    nodes: FloatArray, node: FloatArray, root: FloatArray, parts: list[_Part], slopes: list[FloatArray]
+) -> FloatArray:
+    """Top of a node far out: a spline of what the plane at the middle leaves of the tops before it."""
+    tops = np.array([part[1] - slopes[0] @ (root @ at) for part, at in zip(parts, nodes, strict=True)])
+    share = _basis(node[None], nodes) @ _spline_weights(nodes)
+    return np.asarray(share[0] @ tops + slopes[0] @ (root @ node))
 
 
 def _basis(away: FloatArray, nodes: FloatArray) -> FloatArray:

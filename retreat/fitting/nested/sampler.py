@@ -18,15 +18,14 @@ FloatArray = NDArray[np.float64]
 # degrees of freedom of the t proposals of the spreads
 _SPREAD_TAILS = 5.0
 # mixture of t proposals of the coefficients: share and degrees of freedom; in 48 dimensions and for a normal the
-# heavy tails alone would leave half of the draws, with most draws near the normal 0.86 are left
-_TAILS = ((0.8, 100.0), (0.2, 8.0))
+# heavy tails alone would leave half of the draws, with most draws near the normal nearly 0.9 are left
+_TAILS = ((0.9, 300.0), (0.1, 6.0))
 # rounds after the first, which is from the prior
 _ROUNDS = 4
 # the first rounds only look for the place: weights are evened out until so many draws count
 _LEAST_COUNTING = 60.0
-# distinct spreads among the final draws, as a multiple of those of a round: their share in the spread of a forecast
-# is small
-_DISTINCT = 1.25
+# final draws that share their spreads, whose part in the spread of a forecast is small
+_SHARING = 4
 _BLOCK = 32
 _NO_WEIGHT = 600.0
 # nodes are laid anew, so often at most, while this share of the weight or more lies beyond the edge, a share of the
@@ -65,22 +64,30 @@ class Weighted:
     group: NDArray[np.int64]
     effective_search: float
 
+    def joined(self, more: Weighted) -> Weighted:
+        """Both, from one search."""
+        return Weighted(
+            point=np.concatenate([self.point, more.point]),
+            line=np.concatenate([self.line, more.line]),
+            log_weight=np.concatenate([self.log_weight, more.log_weight]),
+            log_prior=np.concatenate([self.log_prior, more.log_prior]),
+            group=np.concatenate([self.group, more.group]),
+            effective_search=self.effective_search,
+        )
 
-def sample(problem: Problem, *, draws: int, spreads: int, rng: np.random.Generator, mesh: Mesh) -> Weighted:
-    """Weighted draws of the posterior.
+
+def searched(problem: Problem, *, spreads: int, rng: np.random.Generator, mesh: Mesh) -> Search:
+    """Find where the posterior is.
 
     The log likelihood is expanded to a quadratic at nodes of the patient factor (Laplace); under a quadratic the
     coefficients given the spreads are normal and the spreads have a closed density, which is drawn from by adaptive
-    importance sampling (Cornuet and others 2012, from memory). Coefficients are then drawn from a mixture of t
-    distributions around that normal, and weighted by the exact posterior: the quadratics only say where to look
-    (Rue, Martino and Chopin 2009 for the nesting, from memory).
+    importance sampling (Cornuet and others 2012, from memory; Rue, Martino and Chopin 2009 for the nesting, from
+    memory).
 
     Parameters
     ----------
     problem : Problem
         Model and data.
-    draws : int
-        How many.
     spreads : int
         Draws of the spreads a round.
     rng : Generator
@@ -95,7 +102,7 @@ def sample(problem: Problem, *, draws: int, spreads: int, rng: np.random.Generat
     """
     found = top(replace(problem, kinds=_with_nodes(problem.kinds, _CLIMBING_NODES)))
     problem = replace(problem, kinds=fewest_nodes(problem, found))
-    search = _Search(problem, found, mesh, spreads, rng)
+    search = Search(problem, found, mesh, spreads, rng)
     search.start()
     for _ in range(_ROUNDS):
         search.refine()
@@ -106,7 +113,7 @@ def sample(problem: Problem, *, draws: int, spreads: int, rng: np.random.Generat
         search.refine()
     if not search.settled():
         raise FloatingPointError("the patient factor lies partly beyond the nodes")
-    return _weighted(problem, search, draws, rng)
+    return search
 
 
 def fewest_nodes(problem: Problem, found: Top) -> Kinds:
@@ -140,7 +147,7 @@ def _with_nodes(like: Kinds, n_nodes: int) -> Kinds:
     return kinds(hard=like.hard, never=not like.responds.all(), n_nodes=n_nodes)
 
 
-class _Search:
+class Search:
     """Where the spreads are, found in rounds."""
 
     def __init__(
@@ -264,13 +271,31 @@ class _Given:
     log_evidence: FloatArray
 
 
-def _weighted(problem: Problem, search: _Search, draws: int, rng: np.random.Generator) -> Weighted:
+def weighted(search: Search, draws: int) -> Weighted:
+    """Draws of the posterior where a search found it.
+
+    Coefficients are drawn from a mixture of t distributions around their normal given the spreads, and weighted by the
+    exact posterior: the quadratics only say where to look.
+
+    Parameters
+    ----------
+    search : Search
+        Of :func:`searched`.
+    draws : int
+        How many, a multiple of 4.
+
+    Raises
+    ------
+    FloatingPointError
+        If no draw is possible.
+    """
+    problem, rng = search.problem, search.rng
     found = _even(search.log_weight())
     share = np.cumsum(found)
-    distinct = min(round(_DISTINCT * search.draws), draws)
+    each, distinct = _SHARING, draws // _SHARING
     picked = np.searchsorted(share, (np.arange(distinct) + rng.random()) / distinct * share[-1])
-    values = search.line[np.minimum(picked, len(share) - 1)]
-    each = -(-draws // distinct)
+    picked = np.minimum(picked, len(share) - 1)
+    values = search.line[picked]
     d = len(search.top.point)
     steps, log_step = _mixed_t(distinct * each, d, rng)
     point, log_density = np.empty((distinct, each, d)), np.empty((distinct, each))
@@ -300,7 +325,7 @@ def _weighted(problem: Problem, search: _Search, draws: int, rng: np.random.Gene
         raise FloatingPointError("no draw of the posterior is possible")
     log_weight = np.fmax(log_weight, np.nanmax(log_weight) - _NO_WEIGHT)
     log_prior = density.ravel() + prior.spreads.log_prior(line)
-    group = np.repeat(np.minimum(picked, len(share) - 1), each)
+    group = np.repeat(picked, each)
     return Weighted(flat, line, log_weight, log_prior, group, float(1.0 / (found**2).sum()))
 
 
