@@ -36,9 +36,11 @@ COLUMNS = 7
 CENTRE: dict[str, Any] = {
     "clear_level": -0.6, "clear_case": [-0.3] * COLUMNS, "clear_session": [-0.1] * 3, "clear_energy": 0.5,
     "clear_pulses": 0.1, "clear_operator": 0.0, "clear_eye_sd": 0.4, "clear_luck_sd": 0.5, "grade_sd": 0.09,
-    "bother_level": -0.6, "bother_case": [0.1] * COLUMNS, "bother_before": 0.9, "bother_removed": -0.2,
-    "bother_share": -2.2, "bother_session": [0.1] * 3, "bother_few": 0.1, "bother_many": 0.3, "bother_eye_sd": 0.35,
-    "bother_noise_sd": 0.45, "before_mean": 0.6, "before_sd": 0.7,
+    "grade_even": 0.4, "bother_level": -0.6, "bother_case": [0.1] * COLUMNS, "bother_before": 0.9,
+    "bother_removed": -1.5, "bother_share": -0.8, "bother_slope": [0.1] * COLUMNS, "bother_session": [0.1] * 3,
+    "bother_few": 0.1, "bother_many": 0.3, "bother_floor": 0.05, "bother_eye_sd": 0.35,
+    "bother_few_back": 0.1, "bother_many_back": 0.2,
+    "bother_drift_sd": 0.2, "bother_noise_sd": 0.8, "before_mean": 0.6, "before_sd": 0.7,
     "fragments": [[0.3, 0.4, 0.3], [0.7, 0.2, 0.1], [0.3, 0.5, 0.2], [0.1, 0.3, 0.6]],
     "end_level": [-1.0, -2.3], "end_case": [[0.1] * COLUMNS] * 2, "end_session": [[-0.1] * 3] * 2,
     "end_removed": [0.1, 0.1], "end_share": [0.3, 0.3], "end_bother": [-0.9, 0.1], "end_before": [0.05, 0.05],
@@ -50,7 +52,14 @@ FIXED = (
     "clear_eye_sd",
     "clear_luck_sd",
     "grade_sd",
+    "grade_even",
+    "bother_few",
+    "bother_many",
+    "bother_few_back",
+    "bother_many_back",
+    "bother_floor",
     "bother_eye_sd",
+    "bother_drift_sd",
     "bother_noise_sd",
     "before_sd",
 )
@@ -111,6 +120,7 @@ def in_a_loop(p: dict[str, np.ndarray], X: np.ndarray, records: Records, z: Nois
                 + sum(a * b for a, b in zip(one["clear_case"], x, strict=True))
             )
             mood = one["bother_level"] + sum(a * b for a, b in zip(one["bother_case"], x, strict=True))
+            fall = one["bother_removed"] + sum(a * b for a, b in zip(one["bother_slope"], x, strict=True))
             case = [
                 one["end_level"][j]
                 + one["end_operator"][j]
@@ -132,21 +142,26 @@ def in_a_loop(p: dict[str, np.ndarray], X: np.ndarray, records: Records, z: Nois
                 each = math.exp(min(log_r, 4.0))
                 removed += each
                 moves = one["fragments"][pieces]
-                u = pieces_at[d][k]
+                u, thrown = pieces_at[d][k], pieces
                 pieces = 1 + (u > moves[0]) + (u > moves[0] + moves[1])
                 share, counts = 1 - math.exp(-removed), 4 * (1 - math.exp(-removed / 4))
-                at = mood + one["bother_before"] * start + one["bother_removed"] * (counts - 0.7)
-                at += one["bother_share"] * (share - 0.5) + sum(one["bother_session"][:trend])
-                at += one["bother_few"] * (pieces == 2) + one["bother_many"] * (pieces == 3)
-                eye, chance = one["bother_eye_sd"], one["bother_noise_sd"]
-                among = chance**2 + k * eye**2
-                now = (
-                    at
-                    + eye**2 * sensed / among
-                    + math.sqrt(chance**2 + (eye * chance) ** 2 / among) * felt[d][k]
+                shadow = math.exp(
+                    fall * (counts - 0.7) + one["bother_share"] * (share - 0.5 - 0.6 * (counts - 0.7))
                 )
-                sensed += now - at
-                points = min(max(11 / (1 + math.exp(-now)) - 0.5, 0.0), 10.0)
+                shadow += one["bother_few"] * (pieces == 2) + one["bother_many"] * (pieces == 3)
+                shadow += one["bother_few_back"] * (thrown == 2) + one["bother_many_back"] * (thrown == 3)
+                shadow = (shadow + one["bother_floor"]) / (1 + one["bother_floor"])
+                at = mood + one["bother_before"] * start + sum(one["bother_session"][:trend])
+                at += math.log(shadow)
+                chance = one["bother_noise_sd"] ** 2
+                if k == 0:
+                    doubt = one["bother_eye_sd"] ** 2
+                odd = 1 / (1 + math.exp(-at - sensed))
+                slope = 11 * odd * (1 - odd)
+                whole = slope**2 * doubt + chance
+                sensed += doubt * slope / math.sqrt(whole) * felt[d][k]
+                doubt = doubt * chance / whole + one["bother_drift_sd"] ** 2
+                points = min(max(11 / (1 + math.exp(-at - sensed)) - 0.5, 0.0), 10.0)
                 odds = []
                 for j in range(2):
                     eta = case[j] + sum(one["end_session"][j][:trend])

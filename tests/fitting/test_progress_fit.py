@@ -10,11 +10,13 @@ import numpy as np
 import pytest
 from made_models import made_model
 from made_states import Eyes, made_part, simulated
+from scipy.stats import multivariate_normal
 
 from retreat.definitions import read_definition
 from retreat.errors import FitError
 from retreat.fitting.histories.progress import _moves, with_progress
 from retreat.fitting.histories.sessions import lay_out
+from retreat.fitting.histories.state_model import rated
 from retreat.model import Model
 from retreat.model.history.progress import Progress
 
@@ -116,7 +118,7 @@ def test_forecasts_of_fresh_eyes_are_right_and_better_than_their_mean(fitted: Mo
 
 def test_too_few_grades_are_refused() -> None:
     design, _, records = clinic(350, seed=3)
-    records.cleared[20:] = np.nan
+    records.cleared[10:] = np.nan
     with pytest.raises(FitError, match="sessions were graded; allowed: at least 100") as refused:
         with_progress(made_model("progress"), design, records, seed=1)
     assert "second or later" in str(refused.value)
@@ -130,7 +132,7 @@ def test_rows_are_laid_out_so_that_a_risk_set_is_a_prefix() -> None:
     for row in (0, 70, len(rows.case) - 1):
         eye, k = order[rows.case[row]], rows.session[row]
         grade = records.cleared[eye, k]
-        assert np.sin(rows.cleared[row]) ** 2 == pytest.approx(grade, nan_ok=True)
+        assert rows.cleared[row] == pytest.approx(grade, nan_ok=True)
         last = k + 1 == design.sessions[eye]
         assert rows.ending[row] == (design.ending[eye] if last else 0)
     assert (
@@ -157,3 +159,33 @@ def test_fragments_never_noted_are_none_in_forecasts_as_in_the_fit() -> None:
     assert drawn.sum(axis=2) == pytest.approx(np.ones((4000, 4)))
     # a count never seen before follows the others
     assert drawn[:, 1].mean(axis=0) == pytest.approx([65 / 123, 38 / 123, 20 / 123], abs=0.01)
+
+
+def test_ratings_have_the_density_of_a_random_walk_with_noise_where_the_scale_is_straight() -> None:
+    import pytensor.tensor as pt
+
+    eye, drift, noise = 0.05, 0.04, 0.1
+    noted = np.array([5.3, 4.7, 5.1, 5.2, 4.9, np.nan])
+    gap = 0.7
+    felt, found = rated(
+        pt.zeros(6), noted, pt.as_tensor_variable([gap]), (3, 2, 1), eye=eye, drift=drift, noise=noise
+    )
+    expected = 0.0
+    slope = 11 / 4  # points for a step of the logit, in the middle of the scale
+    for rows in ([0, 3], [1, 4], [2]):  # session by session, the case with most sessions first
+        n = len(rows)
+        walked = np.minimum.outer(np.arange(n), np.arange(n))
+        covariance = slope**2 * (eye**2 + drift**2 * walked) + noise**2 * np.eye(n)
+        expected += multivariate_normal(np.full(n, 5.0), covariance).logpdf(noted[rows])
+    constant = 0.5 * 5 * np.log(2 * np.pi)
+    assert float(found.eval()) == pytest.approx(expected + constant, abs=0.02)
+    # what is felt lies between the description and the rating; that of the gap follows its standard normal
+    seen = felt.eval()
+    weight = (slope * eye) ** 2 / ((slope * eye) ** 2 + noise**2)
+    assert seen[:3] == pytest.approx(5.0 + weight * (noted[:3] - 5.0), abs=0.01)
+    third = np.array([0, 3, 5])
+    walked = np.minimum.outer(np.arange(3), np.arange(3))
+    prior = slope**2 * (eye**2 + drift**2 * walked)
+    kept = prior[:, :2] @ np.linalg.inv(prior[:2, :2] + noise**2 * np.eye(2))
+    mean, doubt = kept[2] @ (noted[third[:2]] - 5.0), prior[2, 2] - kept[2] @ prior[:2, 2]
+    assert seen[5] == pytest.approx(5.0 + mean + doubt / np.sqrt(doubt + noise**2) * gap, abs=0.01)

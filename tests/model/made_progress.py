@@ -15,15 +15,20 @@ CENTRE: dict[str, object] = {
     "clear_eye_sd": 0.3,
     "clear_luck_sd": 0.3,
     "grade_sd": 0.1,
+    "grade_even": 0.4,
     "bother_level": 0.2,
     "bother_before": 0.6,
-    "bother_removed": -0.5,
+    "bother_removed": -1.0,
     "bother_share": -0.8,
     "bother_session": [0.0, 0.0, 0.0],
     "bother_few": 0.1,
     "bother_many": 0.3,
+    "bother_few_back": 0.0,
+    "bother_many_back": 0.0,
+    "bother_floor": 0.05,
     "bother_eye_sd": 0.3,
-    "bother_noise_sd": 0.4,
+    "bother_drift_sd": 0.0,
+    "bother_noise_sd": 0.8,
     "before_mean": 0.5,
     "before_sd": 0.7,
     "end_level": [-0.8, -2.0],
@@ -38,7 +43,10 @@ CENTRE: dict[str, object] = {
     "end_operator": [0.0, 0.0],
     "end_patient": [0.2, -0.2],
 }
-SPREADS = ("clear_eye_sd", "clear_luck_sd", "grade_sd", "bother_eye_sd", "bother_noise_sd", "before_sd")
+SPREADS = (
+    "clear_eye_sd", "clear_luck_sd", "grade_sd", "grade_even", "bother_few", "bother_many", "bother_floor",
+    "bother_eye_sd", "bother_noise_sd", "before_sd",
+)  # fmt: skip
 
 
 def made_progress(
@@ -52,7 +60,7 @@ def made_progress(
         at = np.broadcast_to(np.asarray(value, dtype=float), (draws, *np.shape(value)))
         noise = off * rng.standard_normal(at.shape)
         parameters[name] = at * np.exp(noise) if name in SPREADS else at + noise
-    for name, ends in (("clear_case", ()), ("bother_case", ()), ("end_case", (2,))):
+    for name, ends in (("clear_case", ()), ("bother_case", ()), ("bother_slope", ()), ("end_case", (2,))):
         parameters[name] = off * rng.standard_normal((draws, *ends, n_columns))
     parameters["fragments"] = rng.dirichlet((2.0, 2.0, 1.0), size=(draws, 4))
     return Progress(pack(parameters), n_columns, (0.0,) * n_columns, 1.4, 5.0, seed)

@@ -33,16 +33,22 @@ def made_parameters(n_columns: int, draws: int, seed: int = 1, spread: float = 0
         "clear_eye_sd": np.abs(about(0.4)),
         "clear_luck_sd": np.abs(about(0.5)),
         "grade_sd": np.full(draws, 0.09),
+        "grade_even": np.full(draws, 0.4),
         "bother_level": about(-0.6),
         "bother_case": about(0.1, n_columns),
         "bother_before": about(0.9),
-        "bother_removed": about(-0.2),
-        "bother_share": about(-2.2),
+        "bother_removed": about(-1.5),
+        "bother_share": about(-0.8),
+        "bother_slope": about(0.1, n_columns),
         "bother_session": about(0.1, 3),
-        "bother_few": about(0.1),
-        "bother_many": about(0.3),
+        "bother_few": np.abs(about(0.1)),
+        "bother_many": np.abs(about(0.3)),
+        "bother_few_back": np.abs(about(0.1)),
+        "bother_many_back": np.abs(about(0.2)),
+        "bother_floor": np.full(draws, 0.05),
         "bother_eye_sd": np.abs(about(0.35)),
-        "bother_noise_sd": np.abs(about(0.45)),
+        "bother_drift_sd": np.abs(about(0.25)),
+        "bother_noise_sd": np.abs(about(0.8)),
         "before_mean": about(0.6),
         "before_sd": np.abs(about(0.7)),
         "fragments": rng.dirichlet([3.0, 4.0, 2.0], size=(draws, 4)),
@@ -120,22 +126,30 @@ def simulated(part: Progress, X: FloatArray, sessions: int, rng: np.random.Gener
         return np.cumsum(np.concatenate([first, p[name]], axis=-1), axis=-1)[d, ..., k]
 
     noted: dict[str, list[Any]] = {"cleared": [], "fragments": [], "bother": [], "ending": []}
-    gone = np.zeros(n, dtype=bool)
+    gone, level = np.zeros(n, dtype=bool), p["bother_eye_sd"][d] * felt
     for k in range(sessions):
         log_r = p["clear_level"][d] + p["clear_operator"][d] + (p["clear_case"][d] * X).sum(axis=1)
         log_r += step("clear_session", min(k, 3))
         log_r += p["clear_eye_sd"][d] * eye + p["clear_luck_sd"][d] * rng.normal(size=n)
         removed = removed + np.exp(log_r)
         share, counts = 1 - np.exp(-removed), 4 * (1 - np.exp(-removed / 4))
-        seen = np.arcsin(np.sqrt(share)) + p["grade_sd"][d] * rng.normal(size=n)
+        even = p["grade_even"][d]
+        off = p["grade_sd"][d] * np.sqrt(even + (1 - even) * 4 * share * (1 - share))
+        seen = share + off * rng.normal(size=n)
         moves = np.cumsum(p["fragments"][d, pieces], axis=1)
-        pieces = 1 + (rng.random(n)[:, None] > moves[:, :2]).sum(axis=1)
+        thrown, pieces = pieces, 1 + (rng.random(n)[:, None] > moves[:, :2]).sum(axis=1)
         few, many = pieces == 2, pieces == 3
         mood = p["bother_level"][d] + p["bother_before"][d] * logit(before)
         mood += (p["bother_case"][d] * X).sum(axis=1)
-        mood += p["bother_removed"][d] * (counts - 0.7) + p["bother_share"][d] * (share - 0.5)
-        mood += step("bother_session", min(k, 3)) + p["bother_few"][d] * few + p["bother_many"][d] * many
-        mood += p["bother_eye_sd"][d] * felt + p["bother_noise_sd"][d] * rng.normal(size=n)
+        falls = p["bother_removed"][d] + (p["bother_slope"][d] * X).sum(axis=1)
+        bend = share - 0.5 - 0.6 * (counts - 0.7)
+        shadow = np.exp(falls * (counts - 0.7) + p["bother_share"][d] * bend)
+        shadow += p["bother_few_back"][d] * (thrown == 2) + p["bother_many_back"][d] * (thrown == 3)
+        shadow += p["bother_few"][d] * few + p["bother_many"][d] * many + p["bother_floor"][d]
+        mood += step("bother_session", min(k, 3)) + np.log(shadow / (1 + p["bother_floor"][d]))
+        if k:
+            level = level + p["bother_drift_sd"][d] * rng.normal(size=n)
+        mood += level
         eta = p["end_level"][d] + p["end_operator"][d] + np.einsum("nkp,np->nk", p["end_case"][d], X)
         eta += step("end_session", min(k, 3))
         for name, values in (
@@ -155,7 +169,8 @@ def simulated(part: Progress, X: FloatArray, sessions: int, rng: np.random.Gener
         ending = np.where(u < chance[:, 0], 1, np.where(u < chance.sum(axis=1), 2, 0))
         noted["ending"].append(np.where(gone, -1, ending))
         gone |= ending > 0
-        noted["cleared"].append(np.sin(np.clip(seen, 0, np.pi / 2)) ** 2)
+        noted["cleared"].append(np.clip(seen, 0, 1))
         noted["fragments"].append(pieces - 1.0)
-        noted["bother"].append(rating(mood))  # as felt: the model reads what is noted as exact
+        error = p["bother_noise_sd"][d] * rng.normal(size=n)
+        noted["bother"].append(np.clip(11 / (1 + np.exp(-mood)) - 0.5 + error, 0, 10))
     return Eyes(before, **{name: np.stack(values, axis=1) for name, values in noted.items()})

@@ -12,8 +12,9 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from made_models import invented_cases
+from made_progress import made_progress
 from made_states import logit, made_part, made_told, rating, simulated
-from scipy.stats import norm
+from scipy.stats import multivariate_normal, norm
 
 from retreat.errors import FitError, ModelFileError, TableError
 from retreat.model import load
@@ -45,18 +46,22 @@ def by_quadrature(part: Progress, cleared: float | None, bother: float | None) -
     p = {name: np.asarray(values[0]) for name, values in part.parameters.items()}
     before = logit(7.0)
 
-    def mood(removed: Any, k: int, pieces: int) -> Any:
-        share = 1 - np.exp(-removed)
+    def mood(removed: Any, k: int, pieces: int, thrown: int = 0) -> Any:
+        share, counts = 1 - np.exp(-removed), 4 * (1 - np.exp(-removed / 4))
         steps = np.concatenate([[0.0], np.cumsum(p["bother_session"])])[k]
         fragments = (0.0, p["bother_few"], p["bother_many"])[pieces]
-        return (
-            p["bother_level"]
-            + p["bother_before"] * before
-            + p["bother_removed"] * (4 * (1 - np.exp(-removed / 4)) - 0.7)
-            + p["bother_share"] * (share - 0.5)
-            + steps
-            + fragments
+        left = np.exp(
+            p["bother_removed"] * (counts - 0.7) + p["bother_share"] * (share - 0.5 - 0.6 * (counts - 0.7))
         )
+        back = (0.0, p["bother_few_back"], p["bother_many_back"])[thrown]
+        shadow = (left + fragments + back + p["bother_floor"]) / (1 + p["bother_floor"])
+        return p["bother_level"] + p["bother_before"] * before + steps + np.log(shadow)
+
+    def rated(at: Any, doubt: Any) -> tuple[Any, Any, Any]:
+        """Expected rating, its slope in the level and its variance."""
+        points = 11 / (1 + np.exp(-at)) - 0.5
+        slope = (points + 0.5) * (10.5 - points) / 11
+        return points, slope, slope**2 * doubt + p["bother_noise_sd"] ** 2
 
     def ends(removed: Any, k: int, pieces: int, felt: Any, log_r: Any) -> tuple[Any, Any]:
         eta = []
@@ -82,7 +87,7 @@ def by_quadrature(part: Progress, cleared: float | None, bother: float | None) -
     w = w / w.sum()
     level = p["clear_level"] + p["clear_operator"]
     eye, luck = p["clear_eye_sd"], p["clear_luck_sd"]
-    felt_eye, felt_noise = p["bother_eye_sd"], p["bother_noise_sd"]
+    noise = p["bother_noise_sd"] ** 2
     steps = np.concatenate([[0.0], np.cumsum(p["clear_session"])])
     density, chances = 0.0, np.zeros(2)
     grid = np.linspace(level - 5 * np.hypot(eye, luck), level + 5 * np.hypot(eye, luck), 160)
@@ -93,14 +98,17 @@ def by_quadrature(part: Progress, cleared: float | None, bother: float | None) -
             weight = weight * share
             removed = math.exp(log_r)
             if cleared is not None:
-                angle = math.asin(math.sqrt(1 - math.exp(-removed)))
-                weight *= norm.pdf(math.asin(math.sqrt(cleared)), angle, p["grade_sd"])
+                true, even = 1 - math.exp(-removed), p["grade_even"]
+                off = p["grade_sd"] * math.sqrt(even + (1 - even) * 4 * true * (1 - true))
+                weight *= norm.pdf(cleared, true, off)
             if weight < 1e-12:
                 continue
-            middle, wide = mood(removed, 0, i), np.hypot(felt_eye, felt_noise)
-            first = np.array([logit(bother)]) if bother is not None else middle + wide * z
-            heavy = np.array([norm.pdf(first[0], middle, wide)]) if bother is not None else w
-            a, b = ends(removed, 0, i, first, log_r)
+            middle, doubt = mood(removed, 0, i), p["bother_eye_sd"] ** 2
+            points, slope, wide = rated(middle, doubt)
+            first = np.array([bother]) if bother is not None else points + np.sqrt(wide) * z
+            heavy = np.array([norm.pdf(first[0], points, np.sqrt(wide))]) if bother is not None else w
+            lasting = doubt * slope / wide * (first - points)
+            a, b = ends(removed, 0, i, middle + lasting, log_r)
             going = heavy * (1 - a - b) * weight
             density += going.sum()
             # the eye's own parts, given the first session
@@ -108,14 +116,38 @@ def by_quadrature(part: Progress, cleared: float | None, bother: float | None) -
             s2 = math.sqrt(luck**2 + eye**2 * luck**2 / (eye**2 + luck**2))
             log_r2 = m2 + s2 * z[:, None, None]
             removed2 = removed + np.exp(log_r2)
-            lasting = felt_eye**2 / (felt_eye**2 + felt_noise**2) * (first - middle)
-            s3 = math.sqrt(felt_noise**2 + felt_eye**2 * felt_noise**2 / (felt_eye**2 + felt_noise**2))
+            doubt2 = doubt * noise / wide + p["bother_drift_sd"] ** 2
             for j in range(3):
                 move = p["fragments"][i + 1][j]
-                felt = mood(removed2, 1, j) + lasting[None, :, None] + s3 * z[None, None, :]
+                before2 = mood(removed2, 1, j, i) + lasting[None, :, None]
+                _, slope2, wide2 = rated(before2, doubt2)
+                felt = before2 + doubt2 * slope2 / np.sqrt(wide2) * z[None, None, :]
                 for end, chance in enumerate(ends(removed2, 1, j, felt, log_r2)):
                     chances[end] += move * np.einsum("abc,a,b,c->", chance, w, going, w)
     return chances / density, density
+
+
+def test_ratings_have_the_density_of_a_level_that_drifts() -> None:
+    """Ratings of an eye that never ends, nothing removed, where the scale is near straight: a multivariate normal of
+    random walk plus noise."""
+    eye, drift, noise = 0.05, 0.04, 0.1
+    level = -logit(7.0) * 0.6 - math.log(shadow_of_nothing())
+    part = made_progress(
+        0, 1, off=0.0, clear_level=-20.0, end_level=[-30.0, -30.0], bother_few=0.0, bother_many=0.0,
+        bother_eye_sd=eye, bother_drift_sd=drift, bother_noise_sd=noise, bother_level=level,
+    )  # fmt: skip
+    ratings = [5.2, 4.9, 5.3, 5.1]
+    found = part.courses(np.zeros((1, 0)), one_eye(bother=ratings), horizon=5, paths=2)
+    walked = np.minimum.outer(np.arange(4), np.arange(4))
+    # in the middle of the scale a step of the logit is 11/4 points
+    covariance = (11 / 4) ** 2 * (eye**2 + drift**2 * walked) + noise**2 * np.eye(4)
+    expected = multivariate_normal(np.full(4, 5.0), covariance).logpdf(ratings)
+    assert found.log_left[0, 0] == pytest.approx(expected, abs=0.02)
+
+
+def shadow_of_nothing() -> float:
+    """Shadow of an eye of which nothing is removed, by the parameters made up."""
+    return (math.exp(-1.0 * -0.7 - 0.8 * (-0.5 + 0.6 * 0.7)) + 0.05) / 1.05
 
 
 @pytest.mark.parametrize(("cleared", "bother"), [(0.35, 5.0), (0.8, None), (None, 3.0), (None, None)])
@@ -310,26 +342,21 @@ def test_what_came_later_is_forgotten_at_a_landmark() -> None:
 
 def test_the_proposal_is_weighted_to_the_posterior() -> None:
     """Weights times proposal integrate the grade's likelihood over the prior, by direct quadrature."""
-    mean, spread, removed, error = (
-        np.array([[[-0.5]]]),
-        np.array([[[0.6]]]),
-        np.array([[[0.4]]]),
-        np.array([[[0.09]]]),
-    )
+    mean, spread, removed = np.array([[[-0.5]]]), np.array([[[0.6]]]), np.array([[[0.4]]])
+    error = (np.array([[[0.09]]]), np.array([[[0.4]]]))
     x = np.linspace(-4, 3, 4001)
+    true = 1 - np.exp(-0.4 - np.exp(x))
+    off = 0.09 * np.sqrt(0.4 + 0.6 * 4 * true * (1 - true))
     for grade in (0.0, 0.3, 0.7, 0.99, 1.0):
-        angle = np.arcsin(np.sqrt(1 - np.exp(-0.4 - np.exp(x))))
-        low, top = np.arcsin(np.sqrt(0.005)), np.arcsin(np.sqrt(0.995))
-        seen = math.asin(math.sqrt(grade))
-        if seen <= low:
-            likelihood = norm.cdf((low - angle) / 0.09)
-        elif seen >= top:
-            likelihood = norm.cdf((angle - top) / 0.09)
+        if grade <= 0.005:
+            likelihood = norm.cdf((0.005 - true) / off)
+        elif grade >= 0.995:
+            likelihood = norm.cdf((true - 0.995) / off)
         else:
-            likelihood = norm.pdf((seen - angle) / 0.09) / 0.09
+            likelihood = norm.pdf(grade, true, off)
         expected = np.trapezoid(likelihood * norm.pdf(x, -0.5, 0.6), x)
         standard = norm.ppf((np.arange(4000) + 0.5) / 4000)[None, None, :]
-        _, weight = proposed(mean, spread, removed, np.array([[[seen]]]), error, standard)
+        _, weight = proposed(mean, spread, removed, np.array([[[grade]]]), error, standard)
         assert np.exp(weight).mean() == pytest.approx(expected, rel=0.01)
 
 

@@ -146,9 +146,17 @@ def test_without_anything_noted_the_outlook_is_that_of_the_model_without_a_histo
     assert found.not_known == ("bother after further sessions: nothing is noted of the sessions",)
 
 
-def test_the_predictive_interval_of_bother_is_that_of_its_normal_on_the_logit_scale():
+def points(removed: float) -> float:
+    """Expected rating of the eye with so much removed, by the parameters made up and no fragments, written out."""
+    share, counts = 1 - np.exp(-removed), 4 * (1 - np.exp(-removed / 4))
+    left = np.exp(-1.0 * (counts - REMOVED) - 0.8 * (share - SHARE - 0.6 * (counts - REMOVED)))
+    mood = 0.2 + 0.6 * logit_of_bother(np.array(8.0)) + np.log((left + 0.05) / 1.05)
+    return float(bother_of_logit(mood))
+
+
+def test_the_predictive_interval_of_bother_is_that_of_its_normal_in_points():
     # nothing is left to chance but the noise of the next rating: the rest follows from the parameters
-    sd, n = 0.5, len(blind().coding.names)
+    sd, n = 0.6, len(blind().coding.names)
     tiny = dict.fromkeys(("clear_eye_sd", "clear_luck_sd", "grade_sd", "bother_eye_sd"), 1e-4)
     part = made_progress(
         n, 40, off=0.0, bother_noise_sd=sd, clear_session=[0.0] * 3, bother_few=0.0, bother_many=0.0, **tiny
@@ -157,32 +165,12 @@ def test_the_predictive_interval_of_bother_is_that_of_its_normal_on_the_logit_sc
     r = np.exp(-0.7)
     visits = {**SEEN, "cleared": [1 - np.exp(-r), 1 - np.exp(-2 * r)]}
     found = replace(blind(), history=part).outlook(EYE, visits)
-    removed = 3 * r
-    share = 1 - np.exp(-removed)
-    middle = (
-        0.2
-        + 0.6 * logit_of_bother(np.array(8.0))
-        - 0.5 * (4 * (1 - np.exp(-removed / 4)) - REMOVED)
-        - 0.8 * (share - SHARE)
-    )
-    tenth, nine_tenths = bother_of_logit(middle + sd * np.array([-1.2816, 1.2816]))
-    assert found.bother_next is not None
-    # 32 strata of the normal for each draw: the tails of a stratum are a twentieth of a point wide
-    assert found.bother_next.low == pytest.approx(tenth, abs=0.08)
-    assert found.bother_next.high == pytest.approx(nine_tenths, abs=0.08)
     # rated again without it, the eye stands where two sessions left it
-    removed = 2 * r
-    share = 1 - np.exp(-removed)
-    middle = (
-        0.2
-        + 0.6 * logit_of_bother(np.array(8.0))
-        - 0.5 * (4 * (1 - np.exp(-removed / 4)) - REMOVED)
-        - 0.8 * (share - SHARE)
-    )
-    tenth, nine_tenths = bother_of_logit(middle + sd * np.array([-1.2816, 1.2816]))
-    assert found.bother_again is not None
-    assert found.bother_again.low == pytest.approx(tenth, abs=0.08)
-    assert found.bother_again.high == pytest.approx(nine_tenths, abs=0.08)
+    for removed, told in ((3 * r, found.bother_next), (2 * r, found.bother_again)):
+        assert told is not None
+        # 32 strata of the normal for each draw: the tails of a stratum are a twentieth of a point wide
+        assert told.low == pytest.approx(points(removed) - 1.2816 * sd, abs=0.08)
+        assert told.high == pytest.approx(points(removed) + 1.2816 * sd, abs=0.08)
 
 
 # a part whose sessions remove nothing and change nothing; fragments weigh so much that a change would be seen
@@ -243,7 +231,8 @@ def test_a_session_that_does_nothing_but_come_later_is_not_older_without_it(sess
     # the course is one session older after the next one: bother rises by the step of that session, not otherwise
     steps = [0.5, 0.5, 0.5]
     model = idle(off=0.0, bother_few=0.0, bother_many=0.0, bother_session=steps)
-    found = model.outlook({**EYE, "sessions": [sessions]}, bad_day(sessions))
+    # in the middle of the scale, where no rating is cut off
+    found = model.outlook({**EYE, "sessions": [sessions]}, bad_day(sessions, last=5.0))
     assert found.bother_again is not None
     assert found.fall_next is not None
     middle = logit_of_bother(np.array(found.bother_again.estimate))
@@ -253,21 +242,25 @@ def test_a_session_that_does_nothing_but_come_later_is_not_older_without_it(sess
 
 
 def test_the_rating_without_a_session_is_the_eyes_own_and_not_the_last():
-    # worked on the logit scale: of the deviation of one rating, only the share of the lasting part stays
-    eye, noise = 0.3, 0.6
+    # of the deviation of one rating, only the share of the lasting part stays
+    eye, noise, last = 0.3, 1.2, 9.0
     model = idle(
         off=0.0, clear_luck_sd=1e-3, clear_eye_sd=1e-3, bother_few=0.0, bother_many=0.0, bother_eye_sd=eye,
         bother_noise_sd=noise, end_bother=[0.0, 0.0],
     )  # fmt: skip
-    found = model.outlook({**EYE, "sessions": [1]}, bad_day(1, last=9.0))
-    mood = 0.2 + 0.6 * logit_of_bother(np.array(8.0)) - 0.5 * (0 - REMOVED) - 0.8 * (0 - SHARE)
-    kept = eye**2 / (eye**2 + noise**2) * (logit_of_bother(np.array(9.0)) - mood)
-    spread = np.sqrt(noise**2 + (eye * noise) ** 2 / (eye**2 + noise**2))
+    found = model.outlook({**EYE, "sessions": [1]}, bad_day(1, last=last))
+    expected = points(0.0)
+    slope = (expected + 0.5) * (10.5 - expected) / 11
+    kept = eye**2 * slope / (eye**2 * slope**2 + noise**2) * (last - expected)
+    centre = bother_of_logit(logit_of_bother(np.array(expected)) + kept)
+    slope_now = (centre + 0.5) * (10.5 - centre) / 11
+    doubt = eye**2 * noise**2 / (eye**2 * slope**2 + noise**2)
+    spread = np.sqrt(slope_now**2 * doubt + noise**2)
     z = (np.arange(400) + 0.5) / 400
     normal = np.array([NormalDist().inv_cdf(u) for u in z])
     assert found.bother_again is not None
-    expected = bother_of_logit(mood + kept + spread * normal).mean()
-    assert found.bother_again.estimate == pytest.approx(expected, abs=0.02)
+    rated = np.clip(centre + spread * normal, 0, 10).mean()
+    assert found.bother_again.estimate == pytest.approx(rated, abs=0.02)
 
 
 def test_the_fall_is_counted_from_a_rating_without_the_session():
@@ -290,9 +283,8 @@ def test_how_far_a_rating_moves_by_itself_is_that_of_its_passing_part():
         replace(blind(), history=made_progress(n, 40, bother_noise_sd=sd)).outlook(EYE, SEEN).passing
         for sd in (0.1, 0.8)
     )
-    # in the middle of the scale a step of the logit is 11/4 points
-    assert still == pytest.approx(0.1 * 11 / 4, rel=0.2)
-    assert restless > 1.5
+    assert still == pytest.approx(0.1, rel=0.2)
+    assert restless == pytest.approx(0.8, rel=0.2)
     assert np.isnan(blind().outlook(EYE, SEEN).passing)
 
 

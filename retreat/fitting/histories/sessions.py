@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -37,9 +38,9 @@ class Sessions:
     ending : ndarray of int, shape (rows,)
         How the case ended after the session; 0 where it went on, or was not followed further.
     cleared : ndarray of float, shape (rows,)
-        Grades on the angular scale; NaN where not noted.
+        Grades, 0 to 1; NaN where not noted.
     bother : ndarray of float, shape (rows,)
-        On the logit scale; NaN where not noted.
+        Points of 0 to 10; NaN where not noted.
     few, many : ndarray of float, shape (rows,)
         Whether there were few or many fragments; where not noted, their share among sessions of that number.
     energy, pulses : ndarray of float, shape (rows,)
@@ -112,8 +113,8 @@ def lay_out(design: Design, records: Records) -> Sessions:
         case=case,
         session=session,
         ending=np.where(session + 1 == done[case], design.ending[order][case], 0),
-        cleared=np.arcsin(np.sqrt(rows(noted.cleared))),
-        bother=logit_of_bother(rows(noted.bother)),
+        cleared=rows(noted.cleared),
+        bother=rows(noted.bother),
         few=_share(fragments, 1.0, session),
         many=_share(fragments, 2.0, session),
         energy=energy,
@@ -122,6 +123,15 @@ def lay_out(design: Design, records: Records) -> Sessions:
         pulses_centre=pulses_centre,
         moves=_moves(fragments, case, session),
     )
+
+
+def before_each(values: FloatArray, rows: Sessions) -> FloatArray:
+    """The value of the session before, 0 at the first; shape (rows,)."""
+    out, start = np.zeros(len(values)), 0
+    for size, later in pairwise(rows.size):
+        out[start + size : start + size + later] = values[start : start + later]
+        start += size
+    return out
 
 
 def _delivered(values: FloatArray, case: IntArray, n_cases: int, *, least: float) -> tuple[FloatArray, float]:

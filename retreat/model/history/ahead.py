@@ -12,7 +12,6 @@ from retreat.errors import Fault, FitError
 from retreat.features import Columns, features, n_cases
 from retreat.forecast import Forecast
 from retreat.model.completion import completed, missing_features
-from retreat.model.history.bother import bother_of_logit, logit_of_bother
 from retreat.model.history.outlook import CAUTIONS, EndingNow, Estimate, Further, Outlook
 from retreat.model.history.progress import Progress
 from retreat.model.history.records import Records, read_records
@@ -44,7 +43,7 @@ class Bother:
     weights : ndarray of float, shape (values,)
         Of those values, adding to 1.
     noise : float
-        Standard deviation of the passing part of a rating, on the logit scale.
+        Standard deviation of the passing part of a rating, in points.
     after : ndarray of float, shape (horizon,)
         Mean after each session among eyes that come to it; NaN up to the sessions done.
     """
@@ -142,7 +141,7 @@ def outlook_from(
         else:
             again = _estimate(bother.again, weights, tails)
             fall = _estimate(bother.again - bother.following, weights, tails)
-        passing = _passing((again or following).estimate, bother.noise)
+        passing = bother.noise
     return Outlook(
         forecast=forecast,
         further=_further(forecast, after, (0.5 - level / 2, 0.5 + level / 2)),
@@ -224,12 +223,6 @@ def _further(forecast: Forecast, after: FloatArray, tails: tuple[float, float]) 
             )
         )
     return tuple(further)
-
-
-def _passing(rating: float, noise: float) -> float:
-    """How far a rating about this one moves by itself, in points."""
-    about = logit_of_bother(np.array(rating)) + noise * np.array([-1.0, 1.0])
-    return float(np.diff(bother_of_logit(about))[0] / 2.0)
 
 
 def _ending_now(records: Records, done: int) -> EndingNow:

@@ -3,7 +3,8 @@
 Each draw of the parameters carries a few dozen courses. Through the sessions had, each course is proposed close to
 what was noted (locally optimal proposal), weighted by what was noted and by going on, and resampled (Doucet, Godsill
 and Andrieu 2000, from memory). From there the state runs forward; ends are not drawn but summed by their chances.
-What stays with an eye - how well it clears, how it feels - is not simulated: given a course it is normal.
+What stays with an eye - how well it clears, how it feels, which drifts - is not simulated: given a course it is normal
+(in feeling by the extended Kalman filter that the fit has too).
 """
 
 from __future__ import annotations
@@ -18,7 +19,17 @@ from retreat.model.history.bother import bother_of_logit, logit_of_bother
 from retreat.model.history.noise import Noise
 from retreat.model.history.proposal import ROOT_2PI, proposed
 from retreat.model.history.records import Records
-from retreat.model.history.state import BEFORE, BOTHER, MOST_REMOVED, REMOVED, SHARE, STEPS, WORTH, in_shadow
+from retreat.model.history.state import (
+    BEFORE,
+    BOTHER,
+    MOST_REMOVED,
+    REMOVED,
+    SHARE,
+    STEPS,
+    WORTH,
+    bent,
+    in_shadow,
+)
 
 FloatArray = NDArray[np.float64]
 
@@ -72,15 +83,15 @@ class _State:
 
     removed: FloatArray  # lambda
     logged: FloatArray  # sum of what is left of log r after its mean, over sessions
-    felt: FloatArray  # the same of bother
+    felt: FloatArray  # level of bother beyond the description, as far as the sessions tell
+    doubt: FloatArray  # its variance
     pieces: NDArray[np.int8]  # 0 before the first session, then 1 + position in FRAGMENTS
-    bother: FloatArray  # logit
-    before: FloatArray  # logit
+    before: FloatArray  # bother, logit
     patient: FloatArray
 
     def take(self, chosen: NDArray[np.intp]) -> None:
         """Keep these paths of each draw."""
-        for name in ("removed", "logged", "felt", "pieces", "bother", "before", "patient"):
+        for name in ("removed", "logged", "felt", "doubt", "pieces", "before", "patient"):
             values = getattr(self, name)
             setattr(self, name, np.take_along_axis(values, chosen, axis=2))
 
@@ -160,7 +171,8 @@ class _Run:
         self.end_steps = _effects(self.ends["end_session"])  # (draws, ends, STEPS + 1)
         self.rate = (X @ parameters["clear_case"].T)[:, :, None] + p["clear_level"] + p["clear_operator"]
         self.mood = (X @ parameters["bother_case"].T)[:, :, None] + p["bother_level"]
-        self.mood = self.mood - p["bother_removed"] * REMOVED - p["bother_share"] * SHARE
+        self.mood -= np.log1p(p["bother_floor"])
+        self.fall = (X @ parameters["bother_slope"].T)[:, :, None] + p["bother_removed"]
         case = np.einsum("np,dkp->knd", X, parameters["end_case"], optimize=True)
         fixed = self.ends["end_level"] + self.ends["end_operator"]  # (draws, ends)
         # what of the state enters about its centre is taken from the level once
@@ -179,7 +191,13 @@ class _Run:
         drawn = p["before_mean"] + p["before_sd"] * noise.before
         before = np.where(np.isfinite(told), np.nan_to_num(told), drawn)
         self.state = _State(
-            zero, zero, zero, np.zeros(shape, dtype=np.int8), before, before, noise.patient + zero
+            zero,
+            zero,
+            zero,
+            p["bother_eye_sd"] ** 2 + zero,
+            np.zeros(shape, dtype=np.int8),
+            before,
+            noise.patient + zero,
         )
 
     def through(self, done: int, log_left: FloatArray, rows: NDArray[np.intp]) -> None:
@@ -204,9 +222,10 @@ class _Run:
         for k in range(done, horizon):
             self._session(k, noted=False)
             if bother is not None:
-                bother.after[:, rows, k] = ((staying * self.rating).sum(axis=2) / staying.sum(axis=2)).T
+                rating = self.rating
+                bother.after[:, rows, k] = ((staying * rating).sum(axis=2) / staying.sum(axis=2)).T
                 if k == done:
-                    bother.following[:, rows] = np.moveaxis(self.rating, 1, 0)
+                    bother.following[:, rows] = np.moveaxis(rating, 1, 0)
             odds = self._odds(k)
             staying = staying / (1.0 + odds[0] + odds[1])
             for j in range(2):
@@ -226,45 +245,65 @@ class _Run:
         if column is not None:
             graded = np.flatnonzero(np.isfinite(self.records.cleared[:, column]))
             if len(graded):
-                grade = np.arcsin(np.sqrt(self.records.cleared[graded, column]))[:, None, None]
+                grade = self.records.cleared[graded, column][:, None, None]
                 full = np.broadcast_to(spread, log_r.shape)[graded]
                 log_r[graded], weight[graded] = proposed(
                     (mean + centre)[graded],
                     full,
                     s.removed[graded],
                     grade,
-                    p["grade_sd"],
+                    (p["grade_sd"], p["grade_even"]),
                     noise.luck[None, :, :, k],
                 )
         s.logged = s.logged + (log_r - mean)
         each = np.exp(np.minimum(log_r, 4.0))
         s.removed = s.removed + each
         self.worth = -np.expm1(-each)
+        thrown = s.pieces
         s.pieces = self._fragments(k, column, weight)
         self.removed, self.share = in_shadow(np.exp(s.removed / -MOST_REMOVED))
         self.few, self.many = (s.pieces == 2).astype(float), (s.pieces == 3).astype(float)
+        self._rate(k, thrown, column, weight)
+        return weight
+
+    def _rate(self, k: int, thrown: NDArray[np.int8], column: int | None, weight: FloatArray) -> None:
+        """What is felt after session k, as far as its rating, told or drawn, says; `thrown` are pieces before it."""
+        p, s = self.p, self.state
+        shadow = self.fall * (self.removed - REMOVED)
+        shadow += p["bother_share"] * bent(self.removed, self.share)
+        np.exp(shadow, out=shadow)
+        shadow += p["bother_floor"] + p["bother_few"] * self.few + p["bother_many"] * self.many
+        if k:
+            shadow += p["bother_few_back"] * (thrown == 2) + p["bother_many_back"] * (thrown == 3)
         mood = p["bother_before"] * s.before
-        mood += self.mood + self.bother_steps[None, :, trend, None]
-        for weight_of, values in (
-            ("bother_removed", self.removed),
-            ("bother_share", self.share),
-            ("bother_few", self.few),
-            ("bother_many", self.many),
-        ):
-            mood += p[weight_of] * values
-        centre, spread = _predicted(s.felt, k, p["bother_eye_sd"], p["bother_noise_sd"])
-        expected = mood + centre
-        s.bother = expected + spread * noise.felt[None, :, :, k]
+        mood += self.mood + self.bother_steps[None, :, min(k, STEPS), None]
+        mood += s.felt
+        odds = np.exp(mood, out=mood)
+        odds *= shadow
+        share = odds / (1.0 + odds)
+        tilt = 11.0 * share * (1.0 - share)
+        noise = p["bother_noise_sd"] ** 2
+        whole = tilt * tilt * s.doubt + noise
+        spread = np.sqrt(whole)
+        surprise = spread * self.noise.felt[None, :, :, k]
         if column is not None:
             told = np.flatnonzero(np.isfinite(self.records.bother[:, column]))
             if len(told):
-                seen = logit_of_bother(self.records.bother[told, column])[:, None, None]
-                full = np.broadcast_to(spread, s.bother.shape)[told]
-                weight[told] -= 0.5 * ((seen - expected[told]) / full) ** 2 + np.log(full * ROOT_2PI)
-                s.bother[told] = seen
-        s.felt = s.felt + (s.bother - mood)
-        self.rating = bother_of_logit(s.bother)
-        return weight
+                surprise[told] = self.records.bother[told, column][:, None, None] - (11.0 * share[told] - 0.5)
+                weight[told] -= 0.5 * surprise[told] ** 2 / whole[told] + np.log(spread[told] * ROOT_2PI)
+        self.expected, self.surprise = share, surprise
+        learned = s.doubt / whole
+        s.doubt = learned * noise + p["bother_drift_sd"] ** 2
+        learned *= tilt
+        learned *= surprise
+        s.felt = s.felt + learned
+        odds *= np.exp(learned, out=learned)
+        self.felt = np.clip(11.0 * odds / (1.0 + odds) - 0.5, 0.0, 10.0)
+
+    @property
+    def rating(self) -> FloatArray:
+        """Rating after the last session run, 0 to 10."""
+        return np.clip(11.0 * self.expected - 0.5 + self.surprise, 0.0, 10.0)
 
     def _odds(self, k: int) -> list[FloatArray]:
         """Odds of each end against going on after session k, each of shape (cases, draws, paths)."""
@@ -280,7 +319,7 @@ class _Run:
         state = {
             "end_removed": self.removed,
             "end_share": self.share,
-            "end_bother": self.rating,
+            "end_bother": self.felt,
             "end_worth": self.worth,
             "end_few": self.few,
             "end_many": self.many,

@@ -5,11 +5,16 @@ The material removed so far, lambda, grows at session k by r_k, with
     log r_k = level + case + session + energy + pulses + operator + eye + luck,
     share cleared = 1 - exp(-lambda),
 
-so that a session clears a share of what remains, 1 - exp(-r). The operator's grade is read on the angular scale:
-arcsin of its root has nearly the same error at every share where grades vary as a beta variable does. Bother after a
-session, as logit of the rating, follows from bother before the course, lambda, share, fragments and the eye. The
-decision to end or go on follows from lambda, share, bother, fragments and the share of the rest that the session
-cleared. Lambda enters as 4 (1 - exp(-lambda / 4)), since a grade of all cleared does not say how large it is.
+so that a session clears a share of what remains, 1 - exp(-r). The operator's grade errs by a variance with a part as
+of a beta variable and a part that is the same at any share; none and all are read as no more and no less than that.
+
+The odds of bother after a session follow from bother before the course and from the shadow: what lambda leaves of the
+opacity, which falls faster in some kinds than in others, plus fragments, those seen after the session and those that
+were noted at the one before and drift back, plus a floor. What else an eye feels drifts
+from session to session (a local level on the logit scale; Durbin and Koopman 2012, from memory), and a rating tells it
+with an error in points. The decision to end or go on follows from lambda, share, what is felt as far as the ratings
+tell, fragments and the share of the rest that the session cleared. Lambda enters as 4 (1 - exp(-lambda / 4)), since a
+grade of all cleared does not say how large it is.
 """
 
 from __future__ import annotations
@@ -47,15 +52,21 @@ SHAPES: dict[str, tuple[int, ...]] = {
     "clear_eye_sd": (),
     "clear_luck_sd": (),
     "grade_sd": (),
+    "grade_even": (),
     "bother_level": (),
     "bother_case": (_CASE,),
     "bother_before": (),
     "bother_removed": (),
     "bother_share": (),
+    "bother_slope": (_CASE,),
     "bother_session": (STEPS,),
     "bother_few": (),
     "bother_many": (),
+    "bother_few_back": (),
+    "bother_many_back": (),
+    "bother_floor": (),
     "bother_eye_sd": (),
+    "bother_drift_sd": (),
     "bother_noise_sd": (),
     "before_mean": (),
     "before_sd": (),

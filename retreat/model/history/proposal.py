@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from retreat.model.history.state import LOW_ANGLE, TOP_ANGLE
+from retreat.model.history.state import EDGE, grade_variance
 
 FloatArray = NDArray[np.float64]
 
@@ -20,40 +20,39 @@ def proposed(
     spread: FloatArray,
     removed: FloatArray,
     grade: FloatArray,
-    error: FloatArray,
+    error: tuple[FloatArray, FloatArray],
     standard: FloatArray,
 ) -> tuple[FloatArray, FloatArray]:
     """Log r close to what the grade says, and the log weight of having taken it from there."""
-    low, top = grade <= LOW_ANGLE, grade >= TOP_ANGLE
+    low, top = grade <= EDGE, grade >= 1.0 - EDGE
     at = mean.copy()
-    target = np.clip(grade, LOW_ANGLE, TOP_ANGLE)
+    target = np.clip(grade, EDGE, 1.0 - EDGE)
     for _ in range(_GAUSS_NEWTON_STEPS):
-        angle, slope = _angle(removed, at)
-        pull = slope / error**2
+        share, slope = _share(removed, at)
+        pull = slope / grade_variance(share, *error)
         at = at + np.clip(
-            ((mean - at) / spread**2 + pull * (target - angle)) / (1.0 / spread**2 + pull * slope), -1.5, 1.5
+            ((mean - at) / spread**2 + pull * (target - share)) / (1.0 / spread**2 + pull * slope), -1.5, 1.5
         )
-    _, slope = _angle(removed, at)
-    width = _WIDER / np.sqrt(1.0 / spread**2 + (slope / error) ** 2)
+    share, slope = _share(removed, at)
+    width = _WIDER / np.sqrt(1.0 / spread**2 + slope**2 / grade_variance(share, *error))
     taken = at + width * standard
-    angle, _ = _angle(removed, taken)
-    far = (grade - angle) / error
-    likelihood = -0.5 * far**2 - np.log(error * ROOT_2PI)
+    share, _ = _share(removed, taken)
+    off = np.sqrt(grade_variance(share, *error))
+    far = (grade - share) / off
+    likelihood = -0.5 * far**2 - np.log(off * ROOT_2PI)
     if top.any():
-        likelihood = np.where(top, _log_normal_below((angle - TOP_ANGLE) / error), likelihood)
+        likelihood = np.where(top, _log_normal_below((share - (1.0 - EDGE)) / off), likelihood)
     if low.any():
-        likelihood = np.where(low, _log_normal_below((LOW_ANGLE - angle) / error), likelihood)
+        likelihood = np.where(low, _log_normal_below((EDGE - share) / off), likelihood)
     prior = -0.5 * ((taken - mean) / spread) ** 2 - np.log(spread)
     return taken, likelihood + prior + 0.5 * standard**2 + np.log(width)
 
 
-def _angle(removed: FloatArray, log_r: FloatArray) -> tuple[FloatArray, FloatArray]:
-    """Share cleared on the angular scale, and its slope in log r."""
+def _share(removed: FloatArray, log_r: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Share cleared, and its slope in log r."""
     r = np.exp(np.clip(log_r, -12.0, 4.0))
-    left = np.clip(np.exp(-removed - r), 1e-12, 1.0)
-    share = np.maximum(1.0 - left, 1e-12)
-    # d arcsin(sqrt(c)) / dc = 1 / (2 sqrt(c (1 - c))), dc / dlog r = (1 - c) r
-    return np.arcsin(np.sqrt(share)), 0.5 * r * np.sqrt(left / share)
+    left = np.exp(-removed - r)
+    return 1.0 - left, r * left
 
 
 def _log_normal_below(z: FloatArray) -> FloatArray:
