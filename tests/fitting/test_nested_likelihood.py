@@ -4,6 +4,7 @@ import numpy as np
 import pytest
 from nested_clinics import columns_of, plain, some_point
 
+from retreat.fitting.nested import likelihood
 from retreat.fitting.nested.courses import lay_out
 from retreat.fitting.nested.curvature import curvature
 from retreat.fitting.nested.hardness import N_NODES, Kinds, kinds
@@ -87,7 +88,8 @@ def test_cases_of_their_own_add_up_to_the_whole(patients_of):
     np.testing.assert_allclose(by_case, log_likelihood(courses, draws, all_kinds), atol=2e-4, rtol=0)
 
 
-def test_draws_in_many_blocks_are_those_one_by_one():
+def test_draws_in_many_blocks_are_those_one_by_one(monkeypatch):
+    monkeypatch.setattr(likelihood, "_BLOCK_VALUES", 400 * 164)
     table = plain(cases=400, patients_of=2)
     courses = lay_out(table)
     draws, all_kinds = draws_of(courses, n=500, never=0.2), kinds(hard=True, never=True)

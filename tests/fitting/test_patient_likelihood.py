@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 from nested_clinics import plain
 
+from retreat.fitting.nested import likelihood
 from retreat.fitting.nested.courses import lay_out
 from retreat.fitting.nested.hardness import kinds
 from retreat.fitting.nested.likelihood import Draws, log_likelihood, patient_log_likelihood
@@ -30,9 +31,10 @@ def shuffled(table):
 
 
 @pytest.mark.parametrize("patients_of", [1, 2, 3])
-def test_patients_add_up_to_the_whole(patients_of):
+def test_patients_add_up_to_the_whole(patients_of, monkeypatch):
+    monkeypatch.setattr(likelihood, "_BLOCK_VALUES", 90 * 400)
     courses = lay_out(shuffled(plain(cases=90, patients_of=patients_of)))
-    draws, one = draws_of(courses, 900), kinds(hard=True, never=True, n_nodes=7)  # more than a block
+    draws, one = draws_of(courses, 900), kinds(hard=True, never=True, n_nodes=7)  # more than two blocks
     found = patient_log_likelihood(courses, draws, one)
     assert found.shape == (900, 90 // patients_of)
     np.testing.assert_allclose(found.sum(axis=1), log_likelihood(courses, draws, one), atol=2e-4, rtol=0)

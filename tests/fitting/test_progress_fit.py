@@ -9,16 +9,18 @@ from typing import Any
 import numpy as np
 import pytest
 from made_models import made_model
-from made_states import Eyes, made_part, simulated
-from scipy.stats import multivariate_normal
+from made_progress import made_progress
+from made_states import Eyes, logit, made_part, rating, simulated
+from scipy.stats import multivariate_normal, norm
 
 from retreat.definitions import read_definition
 from retreat.errors import FitError
 from retreat.fitting.histories.progress import _moves, with_progress
-from retreat.fitting.histories.sessions import lay_out
+from retreat.fitting.histories.sessions import before_each, lay_out
 from retreat.fitting.histories.state_model import rated
 from retreat.model import Model
 from retreat.model.history.progress import Progress
+from retreat.model.history.records import Records
 
 LONGEST = 5
 TRUTH = {
@@ -189,3 +191,59 @@ def test_ratings_have_the_density_of_a_random_walk_with_noise_where_the_scale_is
     kept = prior[:, :2] @ np.linalg.inv(prior[:2, :2] + noise**2 * np.eye(2))
     mean, doubt = kept[2] @ (noted[third[:2]] - 5.0), prior[2, 2] - kept[2] @ prior[:2, 2]
     assert seen[5] == pytest.approx(5.0 + mean + doubt / np.sqrt(doubt + noise**2) * gap, abs=0.01)
+
+
+def test_fit_and_filter_give_ratings_one_density() -> None:
+    """Far from the middle of the scale, at its ends too, an eye of which nothing is removed, by both recursions."""
+    import pytensor.tensor as pt
+
+    eye, drift, noise = 0.6, 0.4, 0.7
+    part = made_progress(
+        0, 1, off=0.0, clear_level=-20.0, end_level=[-30.0, -30.0], bother_few=0.0, bother_many=0.0,
+        bother_few_back=0.0, bother_many_back=0.0,
+        bother_eye_sd=eye, bother_drift_sd=drift, bother_noise_sd=noise,
+    )  # fmt: skip
+    p = {name: float(values[0]) for name, values in part.parameters.items() if values.ndim == 1}
+    left = np.exp(-p["bother_removed"] * 0.7 + p["bother_share"] * (-0.5 + 0.6 * 0.7))
+    mood = p["bother_level"] + p["bother_before"] * logit(7.0)
+    mood += np.log((left + p["bother_floor"]) / (1 + p["bother_floor"]))
+    for ratings in ([2.0, 0.0, 1.0, 3.0], [9.0, 10.0, 10.0, 6.0], [8.0, 4.0, 1.0, 0.0]):
+        _, found = rated(
+            pt.as_tensor_variable(np.full(4, mood)), np.array(ratings), pt.zeros(0), (1, 1, 1, 1),
+            eye=eye, drift=drift, noise=noise,
+        )  # fmt: skip
+        done = len(ratings)
+        nothing = np.full((1, done), np.nan)
+        records = Records(
+            np.array([done]), np.array([7.0]), nothing, nothing, np.array([ratings]), nothing, nothing
+        )
+        filtered = part.courses(np.zeros((1, 0)), records, horizon=done + 1, paths=2).log_left[0, 0]
+        assert float(found.eval()) - 0.5 * done * np.log(2 * np.pi) == pytest.approx(filtered, abs=1e-5)
+
+
+def test_a_rating_at_an_end_is_a_limit() -> None:
+    """Moments of the level given a rating of no more than a half, by quadrature, where the scale is straight."""
+    import pytensor.tensor as pt
+
+    eye, noise = 0.2, 0.5
+    mood = float(logit(0.8))
+    felt, found = rated(
+        pt.as_tensor_variable(np.array([mood])), np.array([0.0]), pt.zeros(0), (1,), eye=eye, drift=0.1, noise=noise
+    )  # fmt: skip
+    slope = (0.8 + 0.5) * (10.5 - 0.8) / 11
+    x = np.linspace(-6, 6, 4001) * eye
+    weight = norm.pdf(x, 0, eye) * norm.cdf((0.5 - 0.8 - slope * x) / noise)
+    total = np.trapezoid(weight, x)
+    assert float(found.eval()) == pytest.approx(np.log(total) + 0.5 * np.log(2 * np.pi), abs=1e-6)
+    level = np.trapezoid(weight * x, x) / total
+    assert felt.eval()[0] == pytest.approx(float(rating(mood + level)), abs=1e-6)
+
+
+def test_what_was_noted_before_is_that_of_the_same_case() -> None:
+    design, _, records = clinic(60, seed=5)
+    rows = lay_out(design, records)
+    values = rows.case * 100.0 + rows.session
+    found = before_each(values, rows)
+    assert (found[rows.session == 0] == 0).all()
+    later = rows.session > 0
+    assert found[later] == pytest.approx(values[later] - 1.0)

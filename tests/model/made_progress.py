@@ -23,8 +23,8 @@ CENTRE: dict[str, object] = {
     "bother_session": [0.0, 0.0, 0.0],
     "bother_few": 0.1,
     "bother_many": 0.3,
-    "bother_few_back": 0.0,
-    "bother_many_back": 0.0,
+    "bother_few_back": 0.05,
+    "bother_many_back": 0.1,
     "bother_floor": 0.05,
     "bother_eye_sd": 0.3,
     "bother_drift_sd": 0.0,
@@ -45,7 +45,7 @@ CENTRE: dict[str, object] = {
 }
 SPREADS = (
     "clear_eye_sd", "clear_luck_sd", "grade_sd", "grade_even", "bother_few", "bother_many", "bother_floor",
-    "bother_eye_sd", "bother_noise_sd", "before_sd",
+    "bother_few_back", "bother_many_back", "bother_eye_sd", "bother_drift_sd", "bother_noise_sd", "before_sd",
 )  # fmt: skip
 
 

@@ -134,6 +134,7 @@ def test_ratings_have_the_density_of_a_level_that_drifts() -> None:
     level = -logit(7.0) * 0.6 - math.log(shadow_of_nothing())
     part = made_progress(
         0, 1, off=0.0, clear_level=-20.0, end_level=[-30.0, -30.0], bother_few=0.0, bother_many=0.0,
+        bother_few_back=0.0, bother_many_back=0.0,
         bother_eye_sd=eye, bother_drift_sd=drift, bother_noise_sd=noise, bother_level=level,
     )  # fmt: skip
     ratings = [5.2, 4.9, 5.3, 5.1]
@@ -163,8 +164,9 @@ def test_the_filter_agrees_with_quadrature(cleared: float | None, bother: float 
 
 
 def test_a_forecast_is_an_average_over_what_the_session_might_show() -> None:
-    """Total probability: forecasts after a session, over eyes the model itself makes, have the mean of the forecast
-    before it, and are right among those that look alike: slope 1."""
+    """Total probability: forecasts after a session, over eyes made by the parameters, have the mean of the forecast
+    before it, and are right among those that look alike: slope 1. The eyes decide by what they feel, of which the
+    model has what ratings tell."""
     part = made_part(0, 400, seed=2)
     rng = np.random.default_rng(1)
     n = 4000

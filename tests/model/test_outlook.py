@@ -159,7 +159,16 @@ def test_the_predictive_interval_of_bother_is_that_of_its_normal_in_points():
     sd, n = 0.6, len(blind().coding.names)
     tiny = dict.fromkeys(("clear_eye_sd", "clear_luck_sd", "grade_sd", "bother_eye_sd"), 1e-4)
     part = made_progress(
-        n, 40, off=0.0, bother_noise_sd=sd, clear_session=[0.0] * 3, bother_few=0.0, bother_many=0.0, **tiny
+        n,
+        40,
+        off=0.0,
+        bother_noise_sd=sd,
+        clear_session=[0.0] * 3,
+        bother_few=0.0,
+        bother_many=0.0,
+        bother_few_back=0.0,
+        bother_many_back=0.0,
+        **tiny,
     )
     # what is noted agrees with the parameters: each session clears r = exp(-0.7)
     r = np.exp(-0.7)
@@ -180,6 +189,8 @@ IDLE: dict[str, Any] = {
     "clear_eye_sd": 0.1,
     "bother_few": 0.8,
     "bother_many": 1.6,
+    "bother_few_back": 0.0,
+    "bother_many_back": 0.0,
 }
 
 
@@ -205,6 +216,19 @@ def test_a_session_is_not_credited_with_the_return_from_a_bad_day(sessions: int,
     assert found.bother_next.estimate < 9.6  # the rating returns, session or not
     fall = found.fall_next
     assert (fall.estimate, fall.low, fall.high) == pytest.approx((0, 0, 0), abs=1e-3)
+
+
+@pytest.mark.parametrize("pieces", ["none", "few", "many"])
+def test_pieces_thrown_before_come_back_with_or_without_a_session(pieces: str):
+    model = idle(off=0.0, bother_few=0.0, bother_many=0.0, bother_few_back=0.4, bother_many_back=0.8)
+    found = model.outlook({**EYE, "sessions": [2]}, bad_day(2, last=5.0, pieces=pieces))
+    still = idle(off=0.0, bother_few=0.0, bother_many=0.0)
+    without = still.outlook({**EYE, "sessions": [2]}, bad_day(2, last=5.0, pieces=pieces))
+    assert found.fall_next is not None
+    assert found.fall_next.estimate == pytest.approx(0, abs=1e-3)
+    assert found.bother_again is not None
+    assert without.bother_again is not None
+    assert (found.bother_again.estimate > without.bother_again.estimate + 0.1) == (pieces != "none")
 
 
 @pytest.mark.parametrize("code", [0, 1, 2])

@@ -20,10 +20,12 @@ from retreat.model.history.state import (
     BOTHER,
     EDGE,
     LOG_REMOVED,
+    LOW_RATING,
     MOST_REMOVED,
     REMOVED,
     SHARE,
     STEPS,
+    TOP_RATING,
     WORTH,
     bent,
     grade_variance,
@@ -208,7 +210,7 @@ def rated(
     """Ratings about a level of each case that drifts as a random walk on the logit scale, erring by points.
 
     By the extended Kalman filter, the rating linear about what is expected of it (Durbin and Koopman 2012, from
-    memory).
+    memory); ratings of 0 and 10 are limits, as in a Tobit model.
 
     Parameters
     ----------
@@ -233,9 +235,11 @@ def rated(
     tensor
         Log density of those noted, up to a constant.
     """
+    import pymc as pm
     import pytensor.tensor as pt
 
     place = np.cumsum(~np.isfinite(noted)) - 1
+    standard = pm.Normal.dist(0.0, 1.0)
     total, start, points = 0.0, 0, []
     level, variance = pt.zeros(size[0]), eye**2 * pt.ones(size[0])
     for n in size:
@@ -246,14 +250,28 @@ def rated(
         tilt = 11.0 * share * (1.0 - share)
         whole = tilt**2 * variance + noise**2
         known = np.isfinite(noted[rows])
-        surprise = np.nan_to_num(noted[rows]) - (11.0 * share - 0.5)
+        expected = 11.0 * share - 0.5
+        surprise = np.nan_to_num(noted[rows]) - expected
         if not known.all():
             gap = np.flatnonzero(~known)
             surprise = pt.set_subtensor(surprise[gap], pt.sqrt(whole[gap]) * gaps[place[rows][gap]])
-        total = total - 0.5 * (known * (surprise**2 / whole + pt.log(whole))).sum()
+        ends = (noted[rows] >= 10.0) * 1.0 - (noted[rows] <= 0.0)
+        exact = known & (ends == 0.0)
+        total = total - 0.5 * (exact * (surprise**2 / whole + pt.log(whole))).sum()
+        told = pt.ones(n)  # how much of the variance a rating takes, of what it would take if it were exact
+        if ends.any():
+            # mean and variance of a normal beyond a limit, as of a Tobit model
+            at = np.flatnonzero(ends)
+            spread = pt.sqrt(whole[at])
+            beyond = ends[at] * (expected[at] - np.where(ends[at] > 0, TOP_RATING, LOW_RATING)) / spread
+            log_share = pm.logcdf(standard, beyond)
+            total = total + (log_share + 0.5 * np.log(2 * np.pi)).sum()
+            ratio = pt.exp(pm.logp(standard, beyond) - log_share)
+            surprise = pt.set_subtensor(surprise[at], ends[at] * spread * ratio)
+            told = pt.set_subtensor(told[at], ratio * (ratio + beyond))
         level = level + variance * tilt / whole * surprise
         points.append(11.0 * pt.sigmoid(mood[rows] + level) - 0.5)
-        variance = variance * noise**2 / whole + drift**2
+        variance = variance * (1.0 - told * tilt**2 * variance / whole) + drift**2
     return pt.concatenate(points), total
 
 

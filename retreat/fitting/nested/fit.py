@@ -146,7 +146,11 @@ class _Checked(NamedTuple):
 
 
 def _drawn(courses: Courses, X: FloatArray, prior: Prior, seed: int) -> tuple[Problem, _Checked]:
-    """Draws that pass their checks."""
+    """Draws that pass their checks, which are looked at anew after each batch.
+
+    To stop at the first pass favours draws whose largest weight has not come yet; by toy proposals that are too narrow
+    the share that passes rises by a few hundredths, and the variance among them falls by as much.
+    """
     why = ""
     for number, one in enumerate(_TRIES):
         rng = np.random.default_rng([seed, number])
@@ -156,7 +160,9 @@ def _drawn(courses: Courses, X: FloatArray, prior: Prior, seed: int) -> tuple[Pr
         try:
             search = searched(problem, spreads=times * one.spreads, rng=rng, mesh=mesh)
             checked = _checked(weighted(search, times * one.draws))
-            while not checked.passed and len(checked.weight) < times * one.most:
+            # more draws of a search that found too few spreads would find no others
+            found = checked.found.effective_search >= MIN_SPREADS
+            while found and not checked.passed and len(checked.weight) < times * one.most:
                 checked = _checked(checked.found.joined(weighted(search, times * one.more)))
         except (FloatingPointError, np.linalg.LinAlgError) as error:
             why = why or str(error)

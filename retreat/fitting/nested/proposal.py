@@ -244,6 +244,8 @@ def quadratics(problem: Problem, found: Top, mesh: Mesh) -> Quadratics:
             if 0.5 * slope @ step < (_LITTLE_FAR_OUT if far else _LITTLE_TO_CLIMB):
                 break
             point = point + step
+        else:
+            here = problem.curvature(point, line)
         parts.append((here.value, point, here.gradient[:d], here.information[:d, :d]))
         slopes.append(-np.linalg.solve(bent, here.information[:d, d:]))
     stacked = Local(*(np.array(part) for part in zip(*parts, strict=True)))

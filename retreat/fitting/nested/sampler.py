@@ -18,7 +18,7 @@ FloatArray = NDArray[np.float64]
 # degrees of freedom of the t proposals of the spreads
 _SPREAD_TAILS = 5.0
 # mixture of t proposals of the coefficients: share and degrees of freedom; in 48 dimensions and for a normal the
-# heavy tails alone would leave half of the draws, with most draws near the normal nearly 0.9 are left
+# heavy tails alone would leave half of the draws, with most draws near the normal over 0.9 are left
 _TAILS = ((0.9, 300.0), (0.1, 6.0))
 # rounds after the first, which is from the prior
 _ROUNDS = 4

@@ -118,8 +118,8 @@ class Outlook:
         How much lower bother is after the next session than rated again without it, in points, the passing part of
         the rating being the same; below 0 where it is higher.
     passing : float
-        How far a rating moves by itself, in points: one standard deviation about `bother_again`, or about
-        `bother_next` without it; NaN where not known.
+        How far a rating moves by itself, in points: one standard deviation, less near 0 and 10, where it is cut off;
+        NaN where not known.
     informed : bool
         Whether what the sessions showed is in the numbers.
     level, predictive : float

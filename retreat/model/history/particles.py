@@ -17,15 +17,17 @@ from numpy.typing import NDArray
 
 from retreat.model.history.bother import bother_of_logit, logit_of_bother
 from retreat.model.history.noise import Noise
-from retreat.model.history.proposal import ROOT_2PI, proposed
+from retreat.model.history.proposal import ROOT_2PI, log_normal_below, proposed
 from retreat.model.history.records import Records
 from retreat.model.history.state import (
     BEFORE,
     BOTHER,
+    LOW_RATING,
     MOST_REMOVED,
     REMOVED,
     SHARE,
     STEPS,
+    TOP_RATING,
     WORTH,
     bent,
     in_shadow,
@@ -288,12 +290,29 @@ class _Run:
         surprise = spread * self.noise.felt[None, :, :, k]
         if column is not None:
             told = np.flatnonzero(np.isfinite(self.records.bother[:, column]))
+            rating = self.records.bother[:, column]
             if len(told):
-                surprise[told] = self.records.bother[told, column][:, None, None] - (11.0 * share[told] - 0.5)
-                weight[told] -= 0.5 * surprise[told] ** 2 / whole[told] + np.log(spread[told] * ROOT_2PI)
+                surprise[told] = rating[told, None, None] - (11.0 * share[told] - 0.5)
+            exact = np.flatnonzero((rating > 0.0) & (rating < 10.0))
+            weight[exact] -= 0.5 * surprise[exact] ** 2 / whole[exact] + np.log(spread[exact] * ROOT_2PI)
         self.expected, self.surprise = share, surprise
         learned = s.doubt / whole
-        s.doubt = learned * noise + p["bother_drift_sd"] ** 2
+        left = learned * noise
+        if column is not None:
+            for at, limit, sign in (
+                (np.flatnonzero(rating <= 0.0), LOW_RATING, -1.0),
+                (np.flatnonzero(rating >= 10.0), TOP_RATING, 1.0),
+            ):
+                if len(at):
+                    # mean and variance of a normal beyond a limit
+                    beyond = sign * (11.0 * share[at] - 0.5 - limit) / spread[at]
+                    log_share = log_normal_below(beyond)
+                    weight[at] += log_share
+                    ratio = np.exp(-0.5 * beyond**2 - log_share) / ROOT_2PI
+                    surprise[at] = sign * spread[at] * ratio
+                    taken = ratio * (ratio + beyond) * tilt[at] ** 2 * learned[at]
+                    left[at] = s.doubt[at] * (1.0 - taken)
+        s.doubt = left + p["bother_drift_sd"] ** 2
         learned *= tilt
         learned *= surprise
         s.felt = s.felt + learned

@@ -41,9 +41,9 @@ def proposed(
     far = (grade - share) / off
     likelihood = -0.5 * far**2 - np.log(off * ROOT_2PI)
     if top.any():
-        likelihood = np.where(top, _log_normal_below((share - (1.0 - EDGE)) / off), likelihood)
+        likelihood = np.where(top, log_normal_below((share - (1.0 - EDGE)) / off), likelihood)
     if low.any():
-        likelihood = np.where(low, _log_normal_below((EDGE - share) / off), likelihood)
+        likelihood = np.where(low, log_normal_below((EDGE - share) / off), likelihood)
     prior = -0.5 * ((taken - mean) / spread) ** 2 - np.log(spread)
     return taken, likelihood + prior + 0.5 * standard**2 + np.log(width)
 
@@ -55,7 +55,7 @@ def _share(removed: FloatArray, log_r: FloatArray) -> tuple[FloatArray, FloatArr
     return 1.0 - left, r * left
 
 
-def _log_normal_below(z: FloatArray) -> FloatArray:
+def log_normal_below(z: FloatArray) -> FloatArray:
     """Log of the normal distribution function (Abramowitz and Stegun 7.1.26, its tail as Mills; from memory)."""
     x = np.abs(z) / np.sqrt(2.0)
     t = 1.0 / (1.0 + 0.3275911 * x)

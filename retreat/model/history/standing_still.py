@@ -2,8 +2,9 @@
 
 A rating carries a deviation that is gone at the next one. Held against the rating last noted, a session would be
 credited with the return from a bad day. Here the course is run on by a session that changes nothing: the material
-stays, the fragments stay, the course is no session older, and only the passing deviation is drawn anew. What drifts
-from one session to the next is in both, so that it does not count as what a session does.
+stays, the fragments stay, the course is no session older, and only the passing deviation is drawn anew. What comes
+with time is in both, so that it does not count as what a session does: pieces thrown by the last session drift back,
+older ones are gone, and what an eye feels drifts.
 """
 
 from __future__ import annotations

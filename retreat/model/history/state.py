@@ -17,6 +17,8 @@ LOG_REMOVED = -0.7
 BOTHER, BEFORE = 4.0, 6.0  # points of 0 to 10
 # least that a session delivers, so that its logarithm is a number: pulses, and mJ (our judgement)
 LEAST_PULSES, LEAST_ENERGY_MJ = 1.0, 0.1
+# ratings of 0 and 10 are read as "no more than" and "no less than" these
+LOW_RATING, TOP_RATING = 0.5, 9.5
 # grades this near to 0 or 1 are read as "no more than" and "no less than"
 EDGE = 0.005
 
