@@ -14,8 +14,9 @@ from retreat.fitting.nested.hardness import Kinds
 FloatArray = NDArray[np.float64]
 NarrowArray = NDArray[np.float32]
 
-# values of one working array, 1.5 MB in single precision: with fewer draws at once calls for late sessions cost more
-_BLOCK_VALUES = 393_216
+# values of one working array, half a megabyte in single precision; of many cases so many draws together, or calls for
+# the few late sessions would cost more than their arithmetic, but never more than eight megabytes
+_BLOCK_VALUES, _LEAST_TOGETHER, _MOST_VALUES = 131_072, 64, 2_097_152
 
 
 @dataclass(frozen=True)
@@ -158,7 +159,8 @@ def _blocks(courses: Courses, draws: Draws, kinds: Kinds) -> Iterator[tuple[slic
 
     Shape (kinds, cases, block), a block of draws at a time.
     """
-    size = min(max(1, _BLOCK_VALUES // len(courses.X)), len(draws))
+    together = max(_BLOCK_VALUES // len(courses.X), min(_LEAST_TOGETHER, _MOST_VALUES // len(courses.X)), 1)
+    size = min(together, len(draws))
     X, came = courses.X.astype(np.float32), courses.came()
     # taken once: new pages of memory cost as much as the arithmetic
     room = np.empty((2 + courses.n_ends + len(kinds.node), len(X) * size), dtype=np.float32)
