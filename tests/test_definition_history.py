@@ -55,8 +55,8 @@ def test_a_later_prior_of_one_end_overrules_an_earlier_one() -> None:
         ('end = "stopped", mean = 0.1', 'end = "gone", mean = 0.1', "unknown end gone"),
         ('end = "stopped", mean = 0.1', 'end = "gone", mean = 0.1', "no prior of end_bother"),
         ('kind = "progress"', 'kind = "progres"', "history, kind: 'progres'"),
-        ('"grade", sd = 0.15', '"grade", sd = 0', "history, priors 9, sd"),
-        ('"grade", sd = 0.15', '"grade", spread = 0.15', "history, priors 9, spread: unknown entry"),
+        ('"grade", sd = 0.1', '"grade", sd = 0', "history, priors 9, sd"),
+        ('"grade", sd = 0.1', '"grade", spread = 0.1', "history, priors 9, spread: unknown entry"),
     ],
 )
 def test_what_is_wrong_with_a_history_is_told_with_its_place(
