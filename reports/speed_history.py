@@ -37,7 +37,8 @@ CENTRE: dict[str, Any] = {
     "clear_level": -0.6, "clear_case": [-0.3] * COLUMNS, "clear_session": [-0.1] * 3, "clear_energy": 0.5,
     "clear_pulses": 0.1, "clear_operator": 0.0, "clear_eye_sd": 0.4, "clear_luck_sd": 0.5, "grade_sd": 0.09,
     "grade_even": 0.4, "bother_level": -0.6, "bother_case": [0.1] * COLUMNS, "bother_before": 0.9,
-    "bother_removed": -1.5, "bother_share": -0.8, "bother_slope": [0.1] * COLUMNS, "bother_session": [0.1] * 3,
+    "bother_removed": -1.5, "bother_share": -0.8, "bother_slope": [0.1] * COLUMNS, "bother_bend": [0.1] * COLUMNS,
+    "bother_session": [0.1] * 3,
     "bother_few": 0.1, "bother_many": 0.3, "bother_floor": 0.05, "bother_eye_sd": 0.35,
     "bother_few_back": 0.1, "bother_many_back": 0.2,
     "bother_drift_sd": 0.2, "bother_noise_sd": 0.8, "before_mean": 0.6, "before_sd": 0.7,
@@ -120,6 +121,7 @@ def in_a_loop(p: dict[str, np.ndarray], X: np.ndarray, records: Records, z: Nois
                 + sum(a * b for a, b in zip(one["clear_case"], x, strict=True))
             )
             mood = one["bother_level"] + sum(a * b for a, b in zip(one["bother_case"], x, strict=True))
+            bend = one["bother_share"] + sum(a * b for a, b in zip(one["bother_bend"], x, strict=True))
             fall = one["bother_removed"] + sum(a * b for a, b in zip(one["bother_slope"], x, strict=True))
             case = [
                 one["end_level"][j]
@@ -145,9 +147,7 @@ def in_a_loop(p: dict[str, np.ndarray], X: np.ndarray, records: Records, z: Nois
                 u, thrown = pieces_at[d][k], pieces
                 pieces = 1 + (u > moves[0]) + (u > moves[0] + moves[1])
                 share, counts = 1 - math.exp(-removed), 4 * (1 - math.exp(-removed / 4))
-                shadow = math.exp(
-                    fall * (counts - 0.7) + one["bother_share"] * (share - 0.5 - 0.6 * (counts - 0.7))
-                )
+                shadow = math.exp(fall * (counts - 0.7) + bend * (share - 0.5 - 0.6 * (counts - 0.7)))
                 shadow += one["bother_few"] * (pieces == 2) + one["bother_many"] * (pieces == 3)
                 shadow += one["bother_few_back"] * (thrown == 2) + one["bother_many_back"] * (thrown == 3)
                 shadow = (shadow + one["bother_floor"]) / (1 + one["bother_floor"])

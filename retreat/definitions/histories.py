@@ -30,6 +30,7 @@ PARAMETERS: Mapping[str, Mapping[str, bool]] = {
         "bother_removed": False,
         "bother_share": False,
         "bother_slope": False,
+        "bother_bend": False,
         "bother_session": False,
         "bother_fragments": False,
         "bother_returning": False,

@@ -60,7 +60,13 @@ def made_progress(
         at = np.broadcast_to(np.asarray(value, dtype=float), (draws, *np.shape(value)))
         noise = off * rng.standard_normal(at.shape)
         parameters[name] = at * np.exp(noise) if name in SPREADS else at + noise
-    for name, ends in (("clear_case", ()), ("bother_case", ()), ("bother_slope", ()), ("end_case", (2,))):
+    for name, ends in (
+        ("clear_case", ()),
+        ("bother_case", ()),
+        ("bother_slope", ()),
+        ("bother_bend", ()),
+        ("end_case", (2,)),
+    ):
         parameters[name] = off * rng.standard_normal((draws, *ends, n_columns))
     parameters["fragments"] = rng.dirichlet((2.0, 2.0, 1.0), size=(draws, 4))
     return Progress(pack(parameters), n_columns, (0.0,) * n_columns, 1.4, 5.0, seed)

@@ -40,6 +40,7 @@ def made_parameters(n_columns: int, draws: int, seed: int = 1, spread: float = 0
         "bother_removed": about(-1.5),
         "bother_share": about(-0.8),
         "bother_slope": about(0.1, n_columns),
+        "bother_bend": about(0.1, n_columns),
         "bother_session": about(0.1, 3),
         "bother_few": np.abs(about(0.1)),
         "bother_many": np.abs(about(0.3)),
@@ -143,7 +144,8 @@ def simulated(part: Progress, X: FloatArray, sessions: int, rng: np.random.Gener
         mood += (p["bother_case"][d] * X).sum(axis=1)
         falls = p["bother_removed"][d] + (p["bother_slope"][d] * X).sum(axis=1)
         bend = share - 0.5 - 0.6 * (counts - 0.7)
-        shadow = np.exp(falls * (counts - 0.7) + p["bother_share"][d] * bend)
+        bends = p["bother_share"][d] + (p["bother_bend"][d] * X).sum(axis=1)
+        shadow = np.exp(falls * (counts - 0.7) + bends * bend)
         shadow += p["bother_few_back"][d] * (thrown == 2) + p["bother_many_back"][d] * (thrown == 3)
         shadow += p["bother_few"][d] * few + p["bother_many"][d] * many + p["bother_floor"][d]
         mood += step("bother_session", min(k, 3)) + np.log(shadow / (1 + p["bother_floor"][d]))

@@ -24,6 +24,7 @@ from retreat.model.history.proposal import proposed
 from retreat.model.history.records import Records, read_records
 
 few = settings(max_examples=15, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+EFFECTS = ("clear_case", "bother_case", "bother_slope", "bother_bend", "end_case")
 SMOOTH = {"end_patient": 0.0, "end_case": 0.0, "clear_case": 0.0, "bother_case": 0.0}
 
 
@@ -395,7 +396,7 @@ def test_records_that_contradict_each_other_are_told_and_not_used() -> None:
 
 def test_a_missing_feature_widens_the_range_by_what_is_not_known_alone() -> None:
     """All completions have the same effect here: the range must be that of the feature known."""
-    model = made_told(draws=150, clear_case=0.0, bother_case=0.0, end_case=0.0)
+    model = made_told(draws=150, **dict.fromkeys(EFFECTS, 0.0))
     eye = {name: values[[3]] for name, values in begun().items()} | {"sessions": [2], "relief_before": [7]}
     visits = {"case": ["key3"] * 2, "session": [1, 2], "cleared": [0.4, 0.6], "bother": [5, 4]}
     known = model.forecast({**eye, "size_mm": [2.0]}, visits=visits).incidence[:, 0, 0, 3]

@@ -45,11 +45,10 @@ _NODES = 7
 SAVED = (
     "clear_level", "clear_case", "clear_session", "clear_energy", "clear_pulses", "clear_operator_sd",
     "clear_eye_sd", "clear_luck_sd", "grade_sd", "grade_even", "bother_level", "bother_case", "bother_before",
-    "bother_removed", "bother_share", "bother_slope", "bother_session", "bother_few", "bother_many", "bother_few_back",
-    "bother_many_back", "bother_floor",
-    "bother_eye_sd", "bother_drift_sd", "bother_noise_sd", "before_mean", "before_sd", "end_level", "end_case",
-    "end_session", "end_removed", "end_share", "end_bother", "end_before", "end_worth", "end_few", "end_many",
-    "end_operator_sd", "end_patient",
+    "bother_removed", "bother_share", "bother_slope", "bother_bend", "bother_session", "bother_few", "bother_many",
+    "bother_few_back", "bother_many_back", "bother_floor", "bother_eye_sd", "bother_drift_sd", "bother_noise_sd",
+    "before_mean", "before_sd", "end_level", "end_case", "end_session", "end_removed", "end_share", "end_bother",
+    "end_before", "end_worth", "end_few", "end_many", "end_operator_sd", "end_patient",
 )  # fmt: skip
 
 
@@ -112,10 +111,11 @@ def build(rows: Sessions, history: HistoryEntry, ends: tuple[str, ...]) -> pm.Mo
         mood = mood + _dot(pt, rows.X, make.normal("bother_case", rows.X.shape[1]))[case]
         mood = mood + _steps(pt, make.normal("bother_session", STEPS))[trend]
         # shadows add up: of what is left, and of the fragments
-        by_case = _dot(pt, rows.X, make.normal("bother_slope", rows.X.shape[1]))[case]
-        shadow = pt.exp(
-            (weight_removed + by_case) * (removed - REMOVED) + weight_share * bent(removed, share)
+        slope, bend = (
+            weight + _dot(pt, rows.X, make.normal(name, rows.X.shape[1]))[case]
+            for weight, name in ((weight_removed, "bother_slope"), (weight_share, "bother_bend"))
         )
+        shadow = pt.exp(slope * (removed - REMOVED) + bend * bent(removed, share))
         shadow = shadow + make.spread("bother_fragments", "bother_few") * rows.few
         shadow = shadow + make.spread("bother_fragments", "bother_many") * rows.many
         # pieces thrown out of sight drift back until the next session

@@ -172,6 +172,7 @@ class _Run:
         )
         self.end_steps = _effects(self.ends["end_session"])  # (draws, ends, STEPS + 1)
         self.rate = (X @ parameters["clear_case"].T)[:, :, None] + p["clear_level"] + p["clear_operator"]
+        self.bend = (X @ parameters["bother_bend"].T)[:, :, None] + p["bother_share"]
         self.mood = (X @ parameters["bother_case"].T)[:, :, None] + p["bother_level"]
         self.mood -= np.log1p(p["bother_floor"])
         self.fall = (X @ parameters["bother_slope"].T)[:, :, None] + p["bother_removed"]
@@ -272,7 +273,7 @@ class _Run:
         """What is felt after session k, as far as its rating, told or drawn, says; `thrown` are pieces before it."""
         p, s = self.p, self.state
         shadow = self.fall * (self.removed - REMOVED)
-        shadow += p["bother_share"] * bent(self.removed, self.share)
+        shadow += self.bend * bent(self.removed, self.share)
         np.exp(shadow, out=shadow)
         shadow += p["bother_floor"] + p["bother_few"] * self.few + p["bother_many"] * self.many
         if k:

@@ -9,10 +9,10 @@ so that a session clears a share of what remains, 1 - exp(-r). The operator's gr
 of a beta variable and a part that is the same at any share; none and all are read as no more and no less than that.
 
 The odds of bother after a session follow from bother before the course and from the shadow: what lambda leaves of the
-opacity, which falls faster in some kinds than in others, plus fragments, those seen after the session and those that
-were noted at the one before and drift back, plus a floor. What else an eye feels drifts
-from session to session (a local level on the logit scale; Durbin and Koopman 2012, from memory), and a rating tells it
-with an error in points. The decision to end or go on follows from lambda, share, what is felt as far as the ratings
+opacity, which falls faster, or later, in some kinds than in others, plus fragments, those seen after the session and
+those that were noted at the one before and drift back, plus a floor. What else an eye feels drifts from session to
+session (a local level on the logit scale; Durbin and Koopman 2012, from memory), and a rating tells it with an error
+in points. The decision to end or go on follows from lambda, share, what is felt as far as the ratings
 tell, fragments and the share of the rest that the session cleared. Lambda enters as 4 (1 - exp(-lambda / 4)), since a
 grade of all cleared does not say how large it is.
 """
@@ -59,6 +59,7 @@ SHAPES: dict[str, tuple[int, ...]] = {
     "bother_removed": (),
     "bother_share": (),
     "bother_slope": (_CASE,),
+    "bother_bend": (_CASE,),
     "bother_session": (STEPS,),
     "bother_few": (),
     "bother_many": (),
