@@ -102,7 +102,7 @@ def after(
             "after": landmark,
             "model": name,
             "eyes": len(later),
-            "log": scores[name].mean(),
+            "log": float(scores[name].mean()),
         }
         one = np.ones(len(later))
         for event, happened, w in (

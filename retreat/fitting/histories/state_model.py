@@ -98,7 +98,7 @@ def build(rows: Sessions, history: HistoryEntry, ends: tuple[str, ...]) -> pm.Mo
             expected + pull + _told_by_rating(rows, graded, weight_removed, weight_share, spreads)
         )
         log_removed = (expected * mean + pull * graded.log_removed) / (expected + pull) + wide * around
-        _shared(pm, pt, "cleared", log_removed - mean, rows, lasting=eye, passing=luck)
+        pm.Potential("cleared_deviations", _shared(pt, log_removed - mean, rows, lasting=eye, passing=luck))
         # the standard normal only names the variable; its scale enters as the density of a change of variable does
         pm.Potential("cleared_free", 0.5 * (around**2).sum() + pt.log(wide).sum())
         each = pt.exp(log_removed)
@@ -382,14 +382,14 @@ def _running(pt: Any, values: Any, size: tuple[int, ...]) -> Any:
     return pt.concatenate(parts)
 
 
-def _shared(pm: Any, pt: Any, name: str, away: Any, rows: Sessions, *, lasting: Any, passing: Any) -> None:
+def _shared(pt: Any, away: Any, rows: Sessions, *, lasting: Any, passing: Any) -> Any:
     """Density of deviations that share a normal part within a case: lasting of the eye, passing of the session."""
     sessions = np.bincount(rows.case, minlength=rows.n_cases).astype(float)
     total = pt.inc_subtensor(pt.zeros(rows.n_cases)[rows.case], away)
     among = passing**2 + sessions * lasting**2
     square = (away**2).sum() / passing**2 - (lasting**2 * total**2 / (passing**2 * among)).sum()
     logs = (2.0 * (sessions - 1.0) * pt.log(passing) + pt.log(among)).sum()
-    pm.Potential(f"{name}_deviations", -0.5 * (square + logs))
+    return -0.5 * (square + logs)
 
 
 def _grades(pm: Any, pt: Any, rows: Sessions, share: Any, variance: Any) -> None:

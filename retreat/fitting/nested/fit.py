@@ -161,8 +161,8 @@ def _drawn(courses: Courses, X: FloatArray, prior: Prior, seed: int) -> tuple[Pr
             search = searched(problem, spreads=times * one.spreads, rng=rng, mesh=mesh)
             checked = _checked(weighted(search, times * one.draws))
             # more draws of a search that found too few spreads would find no others
-            found = checked.found.effective_search >= MIN_SPREADS
-            while found and not checked.passed and len(checked.weight) < times * one.most:
+            worth_more = checked.found.effective_search >= MIN_SPREADS
+            while worth_more and not checked.passed and len(checked.weight) < times * one.most:
                 checked = _checked(checked.found.joined(weighted(search, times * one.more)))
         except (FloatingPointError, np.linalg.LinAlgError) as error:
             why = why or str(error)

@@ -290,11 +290,9 @@ class _Run:
         spread = np.sqrt(whole)
         surprise = spread * self.noise.felt[None, :, :, k]
         if column is not None:
-            told = np.flatnonzero(np.isfinite(self.records.bother[:, column]))
             rating = self.records.bother[:, column]
-            if len(told):
-                surprise[told] = rating[told, None, None] - (11.0 * share[told] - 0.5)
             exact = np.flatnonzero((rating > 0.0) & (rating < 10.0))
+            surprise[exact] = rating[exact, None, None] - (11.0 * share[exact] - 0.5)
             weight[exact] -= 0.5 * surprise[exact] ** 2 / whole[exact] + np.log(spread[exact] * ROOT_2PI)
         self.expected, self.surprise = share, surprise
         learned = s.doubt / whole
