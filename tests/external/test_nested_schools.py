@@ -90,7 +90,9 @@ def test_nested_draws_agree_with_quadrature(monkeypatch):
     monkeypatch.setattr(sampler, "named", lambda problem, point, line: point)
     monkeypatch.setattr(sampler, "replace", lambda value, **changes: value)
     problem = Schools()
-    search = sampler.searched(problem, spreads=3200, rng=np.random.default_rng(1), mesh=Mesh((1.5, 3.0), 6))
+    search = sampler.searched(
+        problem, spreads=3200, rng=np.random.default_rng(1), mesh=Mesh((1.5, 3.0), 6), looking=5
+    )
     found = sampler.weighted(search, 4000)
     smoothed, khat = array_stats.psislw(-found.log_weight)
     weight = np.exp(smoothed)

@@ -173,33 +173,37 @@ def _known(
     courses: Courses, X: FloatArray, hazards: list[FloatArray], share: FloatArray, kinds: Kinds
 ) -> FloatArray:
     """Information if the kind of each patient were known, averaged over the kinds (share, (cases, kinds))."""
-    K, E, p = courses.n_ends, courses.n_effects, X.shape[1]
+    K, E, p, hard = courses.n_ends, courses.n_effects, X.shape[1], kinds.hard
+    first, second = np.triu_indices(K)  # pairs of ends
+    alike = np.flatnonzero(first == second)
+    powers = kinds.node[:, None] ** np.arange(3 if hard else 1)  # times 1, the node and its square
+    by_case = np.zeros((len(first), len(X), powers.shape[1]))
+    crossed, total = np.zeros((E, len(first), p)), np.zeros((E, len(first), powers.shape[1]))
+    for hazard, own in zip(hazards, courses.own, strict=True):
+        at_risk = hazard.shape[1]
+        bend = -hazard[first] * hazard[second]
+        bend[alike] += hazard
+        bend *= share[:at_risk]
+        weight = bend @ powers  # (pairs, cases, powers)
+        by_case[:, :at_risk] += weight
+        crossed[own] += weight[..., 0] @ X[:at_risk]
+        total[own] += weight.sum(axis=1)
+
     width = K * (p + E)
-    out = np.zeros((width + (K if kinds.hard else 0),) * 2)
-    by_case = np.zeros((K, K, len(X), 3 if kinds.hard else 1))  # times 1, the node and its square
-    powers = kinds.node[:, None] ** np.arange(by_case.shape[-1])
-    for k, hazard in enumerate(hazards):
-        at_risk, own = hazard.shape[1], courses.own[k]
-        for j in range(K):
-            for end in range(j, K):
-                product = (hazard[j] if j == end else 0.0) - hazard[j] * hazard[end]
-                weight = (product * share[:at_risk]) @ powers  # (cases, powers)
-                by_case[j, end, :at_risk] += weight
-                for one, other in {(j, end), (end, j)}:
-                    session = K * p + other * E + own
-                    out[one * p : (one + 1) * p, session] += weight[:, 0] @ X[:at_risk]
-                    out[K * p + one * E + own, session] += weight[:, 0].sum()
-                    if kinds.hard:
-                        out[width + one, session] += weight[:, 1].sum()
-    for j in range(K):
-        rows = slice(j * p, (j + 1) * p)
-        out[K * p : width, rows] = out[rows, K * p : width].T
-        for end in range(K):
-            weight = by_case[min(j, end), max(j, end)]
-            out[rows, end * p : (end + 1) * p] = X.T @ (weight[:, :1] * X)
-            if kinds.hard:
-                out[width + end, rows] = weight[:, 1] @ X
-                out[width + j, width + end] = weight[:, 2].sum()
+    out = np.zeros((width + (K if hard else 0),) * 2)
+    for at, pair in enumerate(zip(first, second, strict=True)):
+        weight = by_case[at]
+        within = X.T @ (weight[:, :1] * X)
+        for one, other in {pair, pair[::-1]}:
+            rows, sessions = slice(one * p, (one + 1) * p), K * p + other * E + np.arange(E)
+            out[rows, other * p : (other + 1) * p] = within
+            out[rows, sessions] = crossed[:, at].T
+            out[sessions, rows] = crossed[:, at]
+            out[K * p + one * E + np.arange(E), sessions] = total[:, at, 0]
+            if hard:
+                out[width + one, other * p : (other + 1) * p] = weight[:, 1] @ X
+                out[width + one, sessions] = total[:, at, 1]
+                out[width + one, width + other] = total[:, at, 2].sum()
     out[:width, width:] = out[width:, :width].T
     return out
 

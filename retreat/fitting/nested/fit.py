@@ -30,20 +30,20 @@ class _Try(NamedTuple):
     most: int
     spreads: int  # draws of the spreads a round
     mesh: Mesh
-    n_nodes: int  # of the integral over patients
+    looking: int  # nodes of the integral over patients while it is looked where the posterior is
+    n_nodes: int  # the most of those that weigh draws
 
 
-# the posterior of a small clinic is skewer, and its draws cost little
-_FEW_CASES, _TIMES_FEW = 500, 3
-# beyond the outermost shell nothing is drawn, which no check of the weights can see: it must lie far out, most of all
-# for a small clinic, whose patient factor has heavier tails than the curvature at the top says
+# beyond the outermost shell nothing is drawn, which no check of the weights can see: it must lie far out
 # a second try, where the first does not pass, takes finer steps and more draws
 _TRIES = (
-    _Try(1600, 800, 4_000, 320, Mesh((1.5, 3.0, 5.0), 6), 11),
-    _Try(6_000, 3_000, 12_000, 480, Mesh((1.0, 2.0, 3.0, 4.0, 5.5), 10), 15),
+    _Try(1600, 800, 4_000, 320, Mesh((1.8, 5.0), 6), 5, 11),
+    _Try(6_000, 3_000, 12_000, 480, Mesh((1.0, 2.0, 3.0, 4.0, 5.5), 10), 9, 15),
 )
-# with many cases the patient factor is near normal, and each node costs its time
-_MANY_CASES, _MESH_OF_MANY = 2000, Mesh((1.6, 4.0), 6)
+# the posterior of a small clinic is skewer, its patient factor has heavier tails than the curvature at the top says,
+# and its draws cost little
+_FEW_CASES, _TIMES_FEW = 500, 3
+_TRIES_OF_FEW = (_TRIES[0]._replace(mesh=Mesh((1.5, 3.0, 5.0), 6), looking=7), _TRIES[1])
 # draws kept, equally likely
 KEPT = 2000
 
@@ -152,13 +152,15 @@ def _drawn(courses: Courses, X: FloatArray, prior: Prior, seed: int) -> tuple[Pr
     the share that passes rises by a few hundredths, and the variance among them falls by as much.
     """
     why = ""
-    for number, one in enumerate(_TRIES):
+    few = len(X) < _FEW_CASES
+    times = _TIMES_FEW if few else 1
+    for number, one in enumerate(_TRIES_OF_FEW if few else _TRIES):
         rng = np.random.default_rng([seed, number])
         problem = Problem(courses, X, prior, prior.spreads.kinds(one.n_nodes))
-        times = _TIMES_FEW if len(X) < _FEW_CASES else 1
-        mesh = one.mesh if len(X) < _MANY_CASES else _MESH_OF_MANY
         try:
-            search = searched(problem, spreads=times * one.spreads, rng=rng, mesh=mesh)
+            search = searched(
+                problem, spreads=times * one.spreads, rng=rng, mesh=one.mesh, looking=one.looking
+            )
             checked = _checked(weighted(search, times * one.draws))
             # more draws of a search that found too few spreads would find no others
             worth_more = checked.found.effective_search >= MIN_SPREADS

@@ -26,13 +26,11 @@ _ROUNDS = 4
 _LEAST_COUNTING = 60.0
 # final draws that share their spreads, whose part in the spread of a forecast is small
 _SHARING = 4
-_BLOCK = 32
+_BLOCK = 64
 _NO_WEIGHT = 600.0
 # nodes are laid anew, so often at most, while this share of the weight or more lies beyond the edge, a share of the
 # way to the outermost nodes, or fewer draws of the spreads than these count
 _MOVES, _AT_EDGE, _EDGE, _LEAST_FOUND = 3, 0.01, 0.85, 300.0
-# nodes while climbing: the top is only where to look
-_CLIMBING_NODES = 7
 # numbers of nodes tried, the number they are held against, and the difference of log likelihoods allowed
 _NODES, _MANY_NODES, _NODE_ERROR = (5, 7, 9), 31, 0.05
 # larger than any squared height of a slope over its curvature
@@ -76,7 +74,7 @@ class Weighted:
         )
 
 
-def searched(problem: Problem, *, spreads: int, rng: np.random.Generator, mesh: Mesh) -> Search:
+def searched(problem: Problem, *, spreads: int, rng: np.random.Generator, mesh: Mesh, looking: int) -> Search:
     """Find where the posterior is.
 
     The log likelihood is expanded to a quadratic at nodes of the patient factor (Laplace); under a quadratic the
@@ -94,15 +92,19 @@ def searched(problem: Problem, *, spreads: int, rng: np.random.Generator, mesh: 
         Source of everything random.
     mesh : Mesh
         Nodes of the quadratics.
+    looking : int
+        Nodes of the integral over patients while climbing and in the quadratics: few will do, since the weights of
+        the draws make good what they get wrong.
 
     Raises
     ------
     FloatingPointError
         If no top of the posterior is found, or the patient factor lies beyond the nodes.
     """
-    found = top(replace(problem, kinds=_with_nodes(problem.kinds, _CLIMBING_NODES)))
+    rough = replace(problem, kinds=_with_nodes(problem.kinds, looking))
+    found = top(rough)
     problem = replace(problem, kinds=fewest_nodes(problem, found))
-    search = Search(problem, found, mesh, spreads, rng)
+    search = Search(problem, rough, found, mesh, spreads, rng)
     search.start()
     for _ in range(_ROUNDS):
         search.refine()
@@ -148,14 +150,20 @@ def _with_nodes(like: Kinds, n_nodes: int) -> Kinds:
 
 
 class Search:
-    """Where the spreads are, found in rounds."""
+    """Where the spreads are, found in rounds; `rough` is the problem with few nodes, for the quadratics."""
 
     def __init__(
-        self, problem: Problem, found: Top, mesh: Mesh, draws: int, rng: np.random.Generator
+        self,
+        problem: Problem,
+        rough: Problem,
+        found: Top,
+        mesh: Mesh,
+        draws: int,
+        rng: np.random.Generator,
     ) -> None:
-        self.problem, self.top, self.draws, self.rng = problem, found, draws, rng
+        self.problem, self.rough, self.top, self.draws, self.rng = problem, rough, found, draws, rng
         self.spreads = problem.prior.spreads
-        self.quadratics: Quadratics = quadratics(problem, found, mesh)
+        self.quadratics: Quadratics = quadratics(rough, found, mesh)
         self.line = np.empty((0, self.spreads.size))
         self.log_evidence = np.empty(0)
         self.densities: list[Callable[[FloatArray], FloatArray]] = []  # of the rounds so far
@@ -211,7 +219,7 @@ class Search:
         point = self.quadratics.at(mean[None]).point[0]
         line = np.concatenate([self.top.line[:logged], mean])
         self.top = Top(point, line, covariance)
-        self.quadratics = quadratics(self.problem, self.top, mesh)
+        self.quadratics = quadratics(self.rough, self.top, mesh)
         self.log_evidence = self.evidence(self.line)
 
     def log_weight(self) -> FloatArray:
