@@ -88,7 +88,7 @@ def test_evidence_given_the_spreads_is_the_integral_over_the_normal():
     table = plain(cases=80)
     problem = problem_of(table)
     found = top(problem)
-    search = sampler.Search(problem, problem, found, MESH, 480, np.random.default_rng(1))
+    search = sampler.Search(problem, found, MESH, 480, np.random.default_rng(1))
     line = problem.prior.spreads.draw(6, np.random.default_rng(2))
     part, prior = search.quadratics.parts, problem.prior
     expected = []
@@ -104,7 +104,7 @@ def test_evidence_given_the_spreads_is_the_integral_over_the_normal():
 
 def test_a_quadratic_that_promises_more_than_a_likelihood_is_not_believed(frailty):
     problem, found, parts = frailty
-    search = sampler.Search(problem, problem, found, MESH, 480, np.random.default_rng(1))
+    search = sampler.Search(problem, found, MESH, 480, np.random.default_rng(1))
     search.quadratics = replace(parts, parts=parts.parts._replace(gradient=parts.parts.gradient + 1e4))
     assert np.all(search.evidence(problem.prior.spreads.draw(20, np.random.default_rng(1))) == -np.inf)
 

@@ -94,7 +94,7 @@ def searched(problem: Problem, *, spreads: int, rng: np.random.Generator, mesh: 
         Nodes of the quadratics.
     looking : int
         Nodes of the integral over patients while climbing and in the quadratics: few will do, since the weights of
-        the draws make good what they get wrong.
+        the draws make good what they get wrong inside the outermost shell.
 
     Raises
     ------
@@ -102,9 +102,7 @@ def searched(problem: Problem, *, spreads: int, rng: np.random.Generator, mesh: 
         If no top of the posterior is found, or the patient factor lies beyond the nodes.
     """
     rough = replace(problem, kinds=_with_nodes(problem.kinds, looking))
-    found = top(rough)
-    problem = replace(problem, kinds=fewest_nodes(problem, found))
-    search = Search(problem, rough, found, mesh, spreads, rng)
+    search = Search(rough, top(rough), mesh, spreads, rng)
     search.start()
     for _ in range(_ROUNDS):
         search.refine()
@@ -115,6 +113,7 @@ def searched(problem: Problem, *, spreads: int, rng: np.random.Generator, mesh: 
         search.refine()
     if not search.settled():
         raise FloatingPointError("the patient factor lies partly beyond the nodes")
+    search.kinds = fewest_nodes(problem, search.top)
     return search
 
 
@@ -150,20 +149,15 @@ def _with_nodes(like: Kinds, n_nodes: int) -> Kinds:
 
 
 class Search:
-    """Where the spreads are, found in rounds; `rough` is the problem with few nodes, for the quadratics."""
+    """Where the spreads are, found in rounds; `kinds` are the nodes of the integral over patients that weigh draws."""
 
     def __init__(
-        self,
-        problem: Problem,
-        rough: Problem,
-        found: Top,
-        mesh: Mesh,
-        draws: int,
-        rng: np.random.Generator,
+        self, problem: Problem, found: Top, mesh: Mesh, draws: int, rng: np.random.Generator
     ) -> None:
-        self.problem, self.rough, self.top, self.draws, self.rng = problem, rough, found, draws, rng
+        self.problem, self.top, self.draws, self.rng = problem, found, draws, rng
+        self.kinds = problem.kinds
         self.spreads = problem.prior.spreads
-        self.quadratics: Quadratics = quadratics(rough, found, mesh)
+        self.quadratics: Quadratics = quadratics(problem, found, mesh)
         self.line = np.empty((0, self.spreads.size))
         self.log_evidence = np.empty(0)
         self.densities: list[Callable[[FloatArray], FloatArray]] = []  # of the rounds so far
@@ -219,7 +213,7 @@ class Search:
         point = self.quadratics.at(mean[None]).point[0]
         line = np.concatenate([self.top.line[:logged], mean])
         self.top = Top(point, line, covariance)
-        self.quadratics = quadratics(self.rough, self.top, mesh)
+        self.quadratics = quadratics(self.problem, self.top, mesh)
         self.log_evidence = self.evidence(self.line)
 
     def log_weight(self) -> FloatArray:
@@ -326,7 +320,7 @@ def weighted(search: Search, draws: int) -> Weighted:
     density = 0.5 * prior.log_determinant(values)[:, None] - 0.5 * rough
     flat = point.reshape(-1, d)
     line = np.repeat(prior.spreads.right_way(values), each, axis=0)
-    height = log_likelihood(problem.courses, named(problem, flat, line), problem.kinds)
+    height = log_likelihood(problem.courses, named(problem, flat, line), search.kinds)
     log_weight = height + (density - log_density).ravel()
     # a course that cannot be under a draw: smoothing the weights asks for finite ones
     if not np.isfinite(log_weight).any():
