@@ -37,10 +37,10 @@ CENTRE: dict[str, Any] = {
     "clear_level": -0.6, "clear_case": [-0.3] * COLUMNS, "clear_session": [-0.1] * 3, "clear_energy": 0.5,
     "clear_pulses": 0.1, "clear_operator": 0.0, "clear_eye_sd": 0.4, "clear_luck_sd": 0.5, "grade_sd": 0.09,
     "grade_even": 0.4, "bother_level": -0.6, "bother_case": [0.1] * COLUMNS, "bother_before": 0.9,
-    "bother_removed": -1.5, "bother_share": -0.8, "bother_slope": [0.1] * COLUMNS, "bother_bend": [0.1] * COLUMNS,
+    "bother_removed": -1.5, "bother_share": -0.8, "bother_slope": [0.1] * COLUMNS,
     "bother_session": [0.1] * 3,
-    "bother_few": 0.1, "bother_many": 0.3, "bother_floor": 0.05, "bother_eye_sd": 0.35,
-    "bother_few_back": 0.1, "bother_many_back": 0.2,
+    "bother_pieces": [0.3] * COLUMNS, "bother_few": 0.1, "bother_many": 0.3, "bother_back": 0.2, "bother_later": 0.1,
+    "bother_fall_sd": 0.2, "bother_eye_sd": 0.35,
     "bother_drift_sd": 0.2, "bother_noise_sd": 0.8, "before_mean": 0.6, "before_sd": 0.7,
     "fragments": [[0.3, 0.4, 0.3], [0.7, 0.2, 0.1], [0.3, 0.5, 0.2], [0.1, 0.3, 0.6]],
     "end_level": [-1.0, -2.3], "end_case": [[0.1] * COLUMNS] * 2, "end_session": [[-0.1] * 3] * 2,
@@ -56,9 +56,9 @@ FIXED = (
     "grade_even",
     "bother_few",
     "bother_many",
-    "bother_few_back",
-    "bother_many_back",
-    "bother_floor",
+    "bother_back",
+    "bother_later",
+    "bother_fall_sd",
     "bother_eye_sd",
     "bother_drift_sd",
     "bother_noise_sd",
@@ -121,7 +121,6 @@ def in_a_loop(p: dict[str, np.ndarray], X: np.ndarray, records: Records, z: Nois
                 + sum(a * b for a, b in zip(one["clear_case"], x, strict=True))
             )
             mood = one["bother_level"] + sum(a * b for a, b in zip(one["bother_case"], x, strict=True))
-            bend = one["bother_share"] + sum(a * b for a, b in zip(one["bother_bend"], x, strict=True))
             fall = one["bother_removed"] + sum(a * b for a, b in zip(one["bother_slope"], x, strict=True))
             case = [
                 one["end_level"][j]
@@ -129,7 +128,9 @@ def in_a_loop(p: dict[str, np.ndarray], X: np.ndarray, records: Records, z: Nois
                 + sum(a * b for a, b in zip(one["end_case"][j], x, strict=True))
                 for j in range(2)
             ]
-            removed, logged, sensed, pieces, staying = 0.0, 0.0, 0.0, 0, 1.0
+            shown = math.exp(sum(a * b for a, b in zip(one["bother_pieces"], x, strict=True)))
+            removed = counts = share = gone = logged = sensed = 0.0
+            pieces, staying = 0, 1.0
             for k in range(STEPS):
                 trend = min(k, 3)
                 mean = rate + sum(one["clear_session"][:trend])
@@ -144,18 +145,25 @@ def in_a_loop(p: dict[str, np.ndarray], X: np.ndarray, records: Records, z: Nois
                 each = math.exp(min(log_r, 4.0))
                 removed += each
                 moves = one["fragments"][pieces]
-                u, thrown = pieces_at[d][k], pieces
+                u = pieces_at[d][k]
                 pieces = 1 + (u > moves[0]) + (u > moves[0] + moves[1])
-                share, counts = 1 - math.exp(-removed), 4 * (1 - math.exp(-removed / 4))
-                shadow = math.exp(fall * (counts - 0.7) + bend * (share - 0.5 - 0.6 * (counts - 0.7)))
-                shadow += one["bother_few"] * (pieces == 2) + one["bother_many"] * (pieces == 3)
-                shadow += one["bother_few_back"] * (thrown == 2) + one["bother_many_back"] * (thrown == 3)
-                shadow = (shadow + one["bother_floor"]) / (1 + one["bother_floor"])
+                sooner, gone, share = gone, share, 1 - math.exp(-removed)
+                counted, counts = counts, 4 * (1 - math.exp(-removed / 4))
+                shadow = math.exp(
+                    fall * (counts - 0.7) + one["bother_share"] * (share - 0.5 - 0.6 * (counts - 0.7))
+                )
+                shadow += shown * (
+                    one["bother_few"] * (pieces == 2)
+                    + one["bother_many"] * (pieces == 3)
+                    + one["bother_back"] * gone
+                    + one["bother_later"] * sooner
+                )
                 at = mood + one["bother_before"] * start + sum(one["bother_session"][:trend])
                 at += math.log(shadow)
                 chance = one["bother_noise_sd"] ** 2
                 if k == 0:
                     doubt = one["bother_eye_sd"] ** 2
+                doubt += (one["bother_fall_sd"] * fall * (counts - counted)) ** 2
                 odd = 1 / (1 + math.exp(-at - sensed))
                 slope = 11 * odd * (1 - odd)
                 whole = slope**2 * doubt + chance

@@ -16,8 +16,8 @@ from scipy.stats import multivariate_normal, norm
 from retreat.definitions import read_definition
 from retreat.errors import FitError
 from retreat.fitting.histories.progress import _moves, with_progress
-from retreat.fitting.histories.sessions import before_each, lay_out
-from retreat.fitting.histories.state_model import rated
+from retreat.fitting.histories.sessions import Sessions, lay_out
+from retreat.fitting.histories.state_model import _earlier, build, rated
 from retreat.model import Model
 from retreat.model.history.progress import Progress
 from retreat.model.history.records import Records
@@ -169,9 +169,8 @@ def test_ratings_have_the_density_of_a_random_walk_with_noise_where_the_scale_is
     eye, drift, noise = 0.05, 0.04, 0.1
     noted = np.array([5.3, 4.7, 5.1, 5.2, 4.9, np.nan])
     gap = 0.7
-    felt, found = rated(
-        pt.zeros(6), noted, pt.as_tensor_variable([gap]), (3, 2, 1), eye=eye, drift=drift, noise=noise
-    )
+    step = pt.as_tensor_variable(np.repeat([eye**2, drift**2], 3))
+    felt, found = rated(pt.zeros(6), noted, pt.as_tensor_variable([gap]), (3, 2, 1), step=step, noise=noise)
     expected = 0.0
     slope = 11 / 4  # points for a step of the logit, in the middle of the scale
     for rows in ([0, 3], [1, 4], [2]):  # session by session, the case with most sessions first
@@ -200,17 +199,17 @@ def test_fit_and_filter_give_ratings_one_density() -> None:
     eye, drift, noise = 0.6, 0.4, 0.7
     part = made_progress(
         0, 1, off=0.0, clear_level=-20.0, end_level=[-30.0, -30.0], bother_few=0.0, bother_many=0.0,
-        bother_few_back=0.0, bother_many_back=0.0,
+        bother_back=0.0, bother_later=0.0,
         bother_eye_sd=eye, bother_drift_sd=drift, bother_noise_sd=noise,
     )  # fmt: skip
     p = {name: float(values[0]) for name, values in part.parameters.items() if values.ndim == 1}
     left = np.exp(-p["bother_removed"] * 0.7 + p["bother_share"] * (-0.5 + 0.6 * 0.7))
     mood = p["bother_level"] + p["bother_before"] * logit(7.0)
-    mood += np.log((left + p["bother_floor"]) / (1 + p["bother_floor"]))
+    mood += np.log(left)
     for ratings in ([2.0, 0.0, 1.0, 3.0], [9.0, 10.0, 10.0, 6.0], [8.0, 4.0, 1.0, 0.0]):
         _, found = rated(
             pt.as_tensor_variable(np.full(4, mood)), np.array(ratings), pt.zeros(0), (1, 1, 1, 1),
-            eye=eye, drift=drift, noise=noise,
+            step=pt.as_tensor_variable(np.array([eye, drift, drift, drift]) ** 2), noise=noise,
         )  # fmt: skip
         done = len(ratings)
         nothing = np.full((1, done), np.nan)
@@ -228,7 +227,8 @@ def test_a_rating_at_an_end_is_a_limit() -> None:
     eye, noise = 0.2, 0.5
     mood = float(logit(0.8))
     felt, found = rated(
-        pt.as_tensor_variable(np.array([mood])), np.array([0.0]), pt.zeros(0), (1,), eye=eye, drift=0.1, noise=noise
+        pt.as_tensor_variable(np.array([mood])), np.array([0.0]), pt.zeros(0), (1,),
+        step=pt.as_tensor_variable(np.array([eye**2])), noise=noise,
     )  # fmt: skip
     slope = (0.8 + 0.5) * (10.5 - 0.8) / 11
     x = np.linspace(-6, 6, 4001) * eye
@@ -239,11 +239,46 @@ def test_a_rating_at_an_end_is_a_limit() -> None:
     assert felt.eval()[0] == pytest.approx(float(rating(mood + level)), abs=1e-6)
 
 
-def test_what_was_noted_before_is_that_of_the_same_case() -> None:
-    design, _, records = clinic(60, seed=5)
-    rows = lay_out(design, records)
-    values = rows.case * 100.0 + rows.session
-    found = before_each(values, rows)
-    assert (found[rows.session == 0] == 0).all()
-    later = rows.session > 0
-    assert found[later] == pytest.approx(values[later] - 1.0)
+def test_fit_and_filter_give_a_course_that_is_known_one_density() -> None:
+    """Sessions without luck: shadow, pieces that come back and the spread of what is felt, by both recursions."""
+    import pymc as pm
+
+    ratings = np.array([[5.0, 4.0, 3.0, 4.0], [8.0, 6.0, np.nan, np.nan]])
+    pieces = np.array([[0.0, 2.0, 1.0, 0.0], [1.0, 2.0, np.nan, np.nan]])
+    x = np.array([[0.5, -0.4], [-0.8, 0.3]])
+    part = made_part(
+        2, 1, seed=5, clear_eye_sd=1e-4, clear_luck_sd=1e-4, clear_operator=0.0, end_level=-30.0,
+        clear_energy=0.0, clear_pulses=0.0, bother_fall_sd=0.4, bother_later=0.5,
+        fragments=np.full((4, 3), 1 / 3),
+    )  # fmt: skip
+    nothing = np.full((2, 4), np.nan)
+    records = Records(np.array([4, 2]), np.array([7.0, 8.0]), nothing, pieces, ratings, nothing, nothing)
+    filtered = part.courses(x, records, horizon=5, paths=2).log_left[0].sum() - 6 * np.log(1 / 3)
+
+    case, session = np.array([0, 1, 0, 1, 0, 0]), np.array([0, 0, 1, 1, 2, 3])
+    zero = np.zeros(6)
+    rows = Sessions(
+        X=x, centre=np.zeros(2), operator=np.zeros(2, dtype=int), patient=np.arange(2), before=logit(records.before),
+        size=(2, 2, 1, 1), case=case, session=session, ending=np.zeros(6, dtype=int),
+        cleared=np.full(6, np.nan), bother=ratings[case, session], few=1.0 * (pieces == 1.0)[case, session],
+        many=1.0 * (pieces == 2.0)[case, session], energy=zero, pulses=zero, energy_centre=0.0, pulses_centre=0.0,
+        moves=np.zeros((4, 3)),
+    )  # fmt: skip
+    history = read_definition("progress").history
+    assert history is not None
+    model = build(rows, history, ("relieved", "stopped"))
+    p = {name: values[0] for name, values in part.parameters.items()} | {"clear_operator_sd": 1.0}
+    p |= {"clear_middle": p["clear_level"], "end_operator_sd": 1.0}
+    fixed = pm.do(
+        model, {rv.name: np.broadcast_to(p.get(rv.name, 0.0), rv.type.shape) for rv in model.free_RVs}
+    )
+    found = float(fixed["bother_ratings"].eval())
+    assert found - 0.5 * 6 * np.log(2 * np.pi) == pytest.approx(filtered, abs=1e-4)
+
+
+def test_what_was_before_is_that_of_the_same_case() -> None:
+    import pytensor.tensor as pt
+
+    once = _earlier(pt, pt.as_tensor_variable(np.arange(1.0, 7.0)), (3, 2, 1))
+    assert once.eval().tolist() == [0, 0, 0, 1, 2, 4]
+    assert _earlier(pt, once, (3, 2, 1)).eval().tolist() == [0, 0, 0, 0, 0, 1]

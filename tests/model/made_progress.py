@@ -23,11 +23,11 @@ CENTRE: dict[str, object] = {
     "bother_session": [0.0, 0.0, 0.0],
     "bother_few": 0.1,
     "bother_many": 0.3,
-    "bother_few_back": 0.05,
-    "bother_many_back": 0.1,
-    "bother_floor": 0.05,
+    "bother_back": 0.1,
+    "bother_later": 0.05,
     "bother_eye_sd": 0.3,
     "bother_drift_sd": 0.0,
+    "bother_fall_sd": 0.2,
     "bother_noise_sd": 0.8,
     "before_mean": 0.5,
     "before_sd": 0.7,
@@ -44,8 +44,9 @@ CENTRE: dict[str, object] = {
     "end_patient": [0.2, -0.2],
 }
 SPREADS = (
-    "clear_eye_sd", "clear_luck_sd", "grade_sd", "grade_even", "bother_few", "bother_many", "bother_floor",
-    "bother_few_back", "bother_many_back", "bother_eye_sd", "bother_drift_sd", "bother_noise_sd", "before_sd",
+    "clear_eye_sd", "clear_luck_sd", "grade_sd", "grade_even", "bother_few", "bother_many", "bother_back",
+    "bother_later", "bother_fall_sd",
+    "bother_eye_sd", "bother_drift_sd", "bother_noise_sd", "before_sd",
 )  # fmt: skip
 
 
@@ -64,7 +65,7 @@ def made_progress(
         ("clear_case", ()),
         ("bother_case", ()),
         ("bother_slope", ()),
-        ("bother_bend", ()),
+        ("bother_pieces", ()),
         ("end_case", (2,)),
     ):
         parameters[name] = off * rng.standard_normal((draws, *ends, n_columns))

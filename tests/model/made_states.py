@@ -40,15 +40,15 @@ def made_parameters(n_columns: int, draws: int, seed: int = 1, spread: float = 0
         "bother_removed": about(-1.5),
         "bother_share": about(-0.8),
         "bother_slope": about(0.1, n_columns),
-        "bother_bend": about(0.1, n_columns),
         "bother_session": about(0.1, 3),
+        "bother_pieces": about(0.3, n_columns),
         "bother_few": np.abs(about(0.1)),
         "bother_many": np.abs(about(0.3)),
-        "bother_few_back": np.abs(about(0.1)),
-        "bother_many_back": np.abs(about(0.2)),
-        "bother_floor": np.full(draws, 0.05),
+        "bother_back": np.abs(about(0.2)),
+        "bother_later": np.abs(about(0.1)),
         "bother_eye_sd": np.abs(about(0.35)),
         "bother_drift_sd": np.abs(about(0.25)),
+        "bother_fall_sd": np.abs(about(0.2)),
         "bother_noise_sd": np.abs(about(0.8)),
         "before_mean": about(0.6),
         "before_sd": np.abs(about(0.7)),
@@ -119,7 +119,8 @@ def simulated(part: Progress, X: FloatArray, sessions: int, rng: np.random.Gener
     n, p = len(X), part.parameters
     d = rng.integers(part.n_draws, size=n)
     eye, felt, patient = rng.normal(size=(3, n))
-    removed, pieces = np.zeros(n), np.zeros(n, dtype=int)
+    removed, share, earlier, counts = np.zeros((4, n))
+    pieces = np.zeros(n, dtype=int)
     before = np.clip(np.rint(rng.normal(6.5, 1.5, n)), 1, 10)
 
     def step(name: str, k: int) -> Any:
@@ -133,24 +134,27 @@ def simulated(part: Progress, X: FloatArray, sessions: int, rng: np.random.Gener
         log_r += step("clear_session", min(k, 3))
         log_r += p["clear_eye_sd"][d] * eye + p["clear_luck_sd"][d] * rng.normal(size=n)
         removed = removed + np.exp(log_r)
-        share, counts = 1 - np.exp(-removed), 4 * (1 - np.exp(-removed / 4))
+        sooner, earlier, share = earlier, share, 1 - np.exp(-removed)
+        counted, counts = counts, 4 * (1 - np.exp(-removed / 4))
         even = p["grade_even"][d]
         off = p["grade_sd"][d] * np.sqrt(even + (1 - even) * 4 * share * (1 - share))
         seen = share + off * rng.normal(size=n)
         moves = np.cumsum(p["fragments"][d, pieces], axis=1)
-        thrown, pieces = pieces, 1 + (rng.random(n)[:, None] > moves[:, :2]).sum(axis=1)
+        pieces = 1 + (rng.random(n)[:, None] > moves[:, :2]).sum(axis=1)
         few, many = pieces == 2, pieces == 3
         mood = p["bother_level"][d] + p["bother_before"][d] * logit(before)
         mood += (p["bother_case"][d] * X).sum(axis=1)
         falls = p["bother_removed"][d] + (p["bother_slope"][d] * X).sum(axis=1)
         bend = share - 0.5 - 0.6 * (counts - 0.7)
-        bends = p["bother_share"][d] + (p["bother_bend"][d] * X).sum(axis=1)
-        shadow = np.exp(falls * (counts - 0.7) + bends * bend)
-        shadow += p["bother_few_back"][d] * (thrown == 2) + p["bother_many_back"][d] * (thrown == 3)
-        shadow += p["bother_few"][d] * few + p["bother_many"][d] * many + p["bother_floor"][d]
-        mood += step("bother_session", min(k, 3)) + np.log(shadow / (1 + p["bother_floor"][d]))
+        shadow = np.exp(falls * (counts - 0.7) + p["bother_share"][d] * bend)
+        about = p["bother_few"][d] * few + p["bother_many"][d] * many
+        about += p["bother_back"][d] * earlier + p["bother_later"][d] * sooner
+        about *= np.exp((p["bother_pieces"][d] * X).sum(axis=1))
+        shadow += about
+        mood += step("bother_session", min(k, 3)) + np.log(shadow)
         if k:
             level = level + p["bother_drift_sd"][d] * rng.normal(size=n)
+        level = level + p["bother_fall_sd"][d] * falls * (counts - counted) * rng.normal(size=n)
         mood += level
         eta = p["end_level"][d] + p["end_operator"][d] + np.einsum("nkp,np->nk", p["end_case"][d], X)
         eta += step("end_session", min(k, 3))

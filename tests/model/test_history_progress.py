@@ -24,7 +24,7 @@ from retreat.model.history.proposal import proposed
 from retreat.model.history.records import Records, read_records
 
 few = settings(max_examples=15, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
-EFFECTS = ("clear_case", "bother_case", "bother_slope", "bother_bend", "end_case")
+EFFECTS = ("clear_case", "bother_case", "bother_slope", "bother_pieces", "end_case")
 SMOOTH = {"end_patient": 0.0, "end_case": 0.0, "clear_case": 0.0, "bother_case": 0.0}
 
 
@@ -47,16 +47,20 @@ def by_quadrature(part: Progress, cleared: float | None, bother: float | None) -
     p = {name: np.asarray(values[0]) for name, values in part.parameters.items()}
     before = logit(7.0)
 
-    def mood(removed: Any, k: int, pieces: int, thrown: int = 0) -> Any:
+    def mood(removed: Any, k: int, pieces: int, gone: Any = 0.0) -> Any:
         share, counts = 1 - np.exp(-removed), 4 * (1 - np.exp(-removed / 4))
         steps = np.concatenate([[0.0], np.cumsum(p["bother_session"])])[k]
         fragments = (0.0, p["bother_few"], p["bother_many"])[pieces]
         left = np.exp(
             p["bother_removed"] * (counts - 0.7) + p["bother_share"] * (share - 0.5 - 0.6 * (counts - 0.7))
         )
-        back = (0.0, p["bother_few_back"], p["bother_many_back"])[thrown]
-        shadow = (left + fragments + back + p["bother_floor"]) / (1 + p["bother_floor"])
+        shadow = left + fragments + p["bother_back"] * gone
         return p["bother_level"] + p["bother_before"] * before + steps + np.log(shadow)
+
+    def fallen(before: float, after: Any) -> Any:
+        """Variance of what a session that removes more adds to the level."""
+        removed = 4 * (math.exp(-before / 4) - np.exp(-after / 4))
+        return (p["bother_fall_sd"] * p["bother_removed"] * removed) ** 2
 
     def rated(at: Any, doubt: Any) -> tuple[Any, Any, Any]:
         """Expected rating, its slope in the level and its variance."""
@@ -104,7 +108,10 @@ def by_quadrature(part: Progress, cleared: float | None, bother: float | None) -
                 weight *= norm.pdf(cleared, true, off)
             if weight < 1e-12:
                 continue
-            middle, doubt = mood(removed, 0, i), p["bother_eye_sd"] ** 2
+            middle, doubt = (
+                mood(removed, 0, i),
+                p["bother_eye_sd"] ** 2 + fallen(0.0, removed),
+            )
             points, slope, wide = rated(middle, doubt)
             first = np.array([bother]) if bother is not None else points + np.sqrt(wide) * z
             heavy = np.array([norm.pdf(first[0], points, np.sqrt(wide))]) if bother is not None else w
@@ -117,10 +124,10 @@ def by_quadrature(part: Progress, cleared: float | None, bother: float | None) -
             s2 = math.sqrt(luck**2 + eye**2 * luck**2 / (eye**2 + luck**2))
             log_r2 = m2 + s2 * z[:, None, None]
             removed2 = removed + np.exp(log_r2)
-            doubt2 = doubt * noise / wide + p["bother_drift_sd"] ** 2
+            doubt2 = doubt * noise / wide + p["bother_drift_sd"] ** 2 + fallen(removed, removed2)
             for j in range(3):
                 move = p["fragments"][i + 1][j]
-                before2 = mood(removed2, 1, j, i) + lasting[None, :, None]
+                before2 = mood(removed2, 1, j, 1 - math.exp(-removed)) + lasting[None, :, None]
                 _, slope2, wide2 = rated(before2, doubt2)
                 felt = before2 + doubt2 * slope2 / np.sqrt(wide2) * z[None, None, :]
                 for end, chance in enumerate(ends(removed2, 1, j, felt, log_r2)):
@@ -135,7 +142,7 @@ def test_ratings_have_the_density_of_a_level_that_drifts() -> None:
     level = -logit(7.0) * 0.6 - math.log(shadow_of_nothing())
     part = made_progress(
         0, 1, off=0.0, clear_level=-20.0, end_level=[-30.0, -30.0], bother_few=0.0, bother_many=0.0,
-        bother_few_back=0.0, bother_many_back=0.0,
+        bother_back=0.0, bother_later=0.0,
         bother_eye_sd=eye, bother_drift_sd=drift, bother_noise_sd=noise, bother_level=level,
     )  # fmt: skip
     ratings = [5.2, 4.9, 5.3, 5.1]
@@ -149,7 +156,7 @@ def test_ratings_have_the_density_of_a_level_that_drifts() -> None:
 
 def shadow_of_nothing() -> float:
     """Shadow of an eye of which nothing is removed, by the parameters made up."""
-    return (math.exp(-1.0 * -0.7 - 0.8 * (-0.5 + 0.6 * 0.7)) + 0.05) / 1.05
+    return math.exp(-1.0 * -0.7 - 0.8 * (-0.5 + 0.6 * 0.7))
 
 
 @pytest.mark.parametrize(("cleared", "bother"), [(0.35, 5.0), (0.8, None), (None, 3.0), (None, None)])

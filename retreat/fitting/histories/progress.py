@@ -21,8 +21,7 @@ from retreat.model.history.records import Records
 
 FloatArray = NDArray[np.float64]
 
-# the slowest numbers (how luck varies, the floor of bother) mix slowly: of 5,000 draws of two chains 1,000 are
-# effective on a clinic of 2,000 cases, 400 on one of 700
+# of 5,000 draws of two chains some 750 of the slowest numbers are effective on a clinic of 2,000 cases
 DRAWS = 2500
 TUNE = 700
 _TARGET_ACCEPT, _TARGET_ACCEPT_AGAIN = 0.95, 0.98

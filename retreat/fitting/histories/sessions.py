@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -43,7 +42,7 @@ class Sessions:
         Points of 0 to 10; NaN where not noted.
     few, many : ndarray of float, shape (rows,)
         Whether there were few or many fragments; where not noted, their share among sessions of that number, which
-        stands for the count in the fit, while forecasts draw counts.
+        stands for the count in the fit, in the mean of what is felt and in its variance, while forecasts draw counts.
     energy, pulses : ndarray of float, shape (rows,)
         Logarithms about their means; where not noted, the mean of the case's other sessions. A session that
         delivered nothing stands at the least dose, :data:`LEAST_PULSES` and :data:`LEAST_ENERGY_MJ`.
@@ -124,15 +123,6 @@ def lay_out(design: Design, records: Records) -> Sessions:
         pulses_centre=pulses_centre,
         moves=_moves(fragments, case, session),
     )
-
-
-def before_each(values: FloatArray, rows: Sessions) -> FloatArray:
-    """The value of the session before, 0 at the first; shape (rows,)."""
-    out, start = np.zeros(len(values)), 0
-    for size, later in pairwise(rows.size):
-        out[start + size : start + size + later] = values[start : start + later]
-        start += size
-    return out
 
 
 def _delivered(values: FloatArray, case: IntArray, n_cases: int, *, least: float) -> tuple[FloatArray, float]:

@@ -7,13 +7,14 @@ are normal with one shared part (compound symmetry), in bother a level drifts th
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from itertools import pairwise
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
 from retreat.definitions.histories import HistoryEntry
-from retreat.fitting.histories.sessions import Sessions, before_each
+from retreat.fitting.histories.sessions import Sessions
 from retreat.model.history.state import (
     BEFORE,
     BENT,
@@ -45,10 +46,10 @@ _NODES = 7
 SAVED = (
     "clear_level", "clear_case", "clear_session", "clear_energy", "clear_pulses", "clear_operator_sd",
     "clear_eye_sd", "clear_luck_sd", "grade_sd", "grade_even", "bother_level", "bother_case", "bother_before",
-    "bother_removed", "bother_share", "bother_slope", "bother_bend", "bother_session", "bother_few", "bother_many",
-    "bother_few_back", "bother_many_back", "bother_floor", "bother_eye_sd", "bother_drift_sd", "bother_noise_sd",
-    "before_mean", "before_sd", "end_level", "end_case", "end_session", "end_removed", "end_share", "end_bother",
-    "end_before", "end_worth", "end_few", "end_many", "end_operator_sd", "end_patient",
+    "bother_removed", "bother_share", "bother_slope", "bother_session", "bother_pieces", "bother_few", "bother_many",
+    "bother_back", "bother_later", "bother_eye_sd", "bother_drift_sd", "bother_fall_sd", "bother_noise_sd",
+    "before_mean", "before_sd", "end_level", "end_case", "end_session", "end_removed", "end_share",
+    "end_bother", "end_before", "end_worth", "end_few", "end_many", "end_operator_sd", "end_patient",
 )  # fmt: skip
 
 
@@ -86,7 +87,8 @@ def build(rows: Sessions, history: HistoryEntry, ends: tuple[str, ...]) -> pm.Mo
         error = make.spread("grade", "grade_sd"), pm.Uniform("grade_even")
         weight_removed, weight_share = make.normal("bother_removed"), make.normal("bother_share")
         spreads = {
-            name: make.spread(f"bother_{name}", f"bother_{name}_sd") for name in ("eye", "drift", "noise")
+            name: make.spread(f"bother_{name}", f"bother_{name}_sd")
+            for name in ("eye", "drift", "fall", "noise")
         }
         around = pm.Normal("log_removed_raw", 0.0, 1.0, shape=len(case))
         # about where and as wide as description, grade and rating leave it, whatever the spreads: else those would be
@@ -110,23 +112,24 @@ def build(rows: Sessions, history: HistoryEntry, ends: tuple[str, ...]) -> pm.Mo
         mood = make.normal("bother_level") + make.normal("bother_before") * before[case]
         mood = mood + _dot(pt, rows.X, make.normal("bother_case", rows.X.shape[1]))[case]
         mood = mood + _steps(pt, make.normal("bother_session", STEPS))[trend]
-        # shadows add up: of what is left, and of the fragments
-        slope, bend = (
-            weight + _dot(pt, rows.X, make.normal(name, rows.X.shape[1]))[case]
-            for weight, name in ((weight_removed, "bother_slope"), (weight_share, "bother_bend"))
-        )
-        shadow = pt.exp(slope * (removed - REMOVED) + bend * bent(removed, share))
-        shadow = shadow + make.spread("bother_fragments", "bother_few") * rows.few
-        shadow = shadow + make.spread("bother_fragments", "bother_many") * rows.many
-        # pieces thrown out of sight drift back until the next session
-        few, many = (before_each(values, rows) for values in (rows.few, rows.many))
-        shadow = shadow + make.spread("bother_returning", "bother_few_back") * few
-        shadow = shadow + make.spread("bother_returning", "bother_many_back") * many
-        floor = make.spread("bother_floor", "bother_floor")
-        shadow = (shadow + floor) / (1.0 + floor)
+        # shadows add up: of what is left, and of pieces
+        slope = weight_removed + _dot(pt, rows.X, make.normal("bother_slope", rows.X.shape[1]))[case]
+        shadow = pt.exp(slope * (removed - REMOVED) + weight_share * bent(removed, share))
+        pieces = make.spread("bother_fragments", "bother_few") * rows.few
+        pieces = pieces + make.spread("bother_fragments", "bother_many") * rows.many
+        # pieces of what earlier sessions removed drift back from where they were not seen, some later than others
+        once = _earlier(pt, share, rows.size)
+        pieces = pieces + make.spread("bother_returning", "bother_back") * once
+        pieces = pieces + make.spread("bother_returning", "bother_later") * _earlier(pt, once, rows.size)
+        # beside a thin or pale opacity they show more
+        pieces = pieces * pt.exp(_dot(pt, rows.X, make.normal("bother_pieces", rows.X.shape[1])))[case]
+        shadow = shadow + pieces
         noted = np.isfinite(rows.bother)
         gaps = pm.Normal("bother_missing", 0.0, 1.0, shape=int((~noted).sum()))
-        felt, density = rated(mood + pt.log(shadow), rows.bother, gaps, rows.size, **spreads)
+        step = _level_steps(pt, rows, slope, removed, spreads)
+        felt, density = rated(
+            mood + pt.log(shadow), rows.bother, gaps, rows.size, step=step, noise=spreads["noise"]
+        )
         pm.Potential("bother_ratings", density)
 
         # the decision to end
@@ -205,7 +208,7 @@ def decisions(
 
 
 def rated(
-    mood: Any, noted: FloatArray, gaps: Any, size: Sequence[int], *, eye: Any, drift: Any, noise: Any
+    mood: Any, noted: FloatArray, gaps: Any, size: Sequence[int], *, step: Any, noise: Any
 ) -> tuple[Any, Any]:
     """Ratings about a level of each case that drifts as a random walk on the logit scale, erring by points.
 
@@ -223,8 +226,8 @@ def rated(
         Their standard normals.
     size : sequence of int
         Cases that reached each session.
-    eye, drift : tensor
-        Standard deviations of the level at the first session and of its step to the next, logits.
+    step : tensor, shape (rows,)
+        Variance of the step of the level to each session, at the first of the level itself, squared logits.
     noise : tensor
         Standard deviation of a rating, points.
 
@@ -241,11 +244,11 @@ def rated(
     place = np.cumsum(~np.isfinite(noted)) - 1
     standard = pm.Normal.dist(0.0, 1.0)
     total, start, points = 0.0, 0, []
-    level, variance = pt.zeros(size[0]), eye**2 * pt.ones(size[0])
+    level, variance = pt.zeros(size[0]), pt.zeros(size[0])
     for n in size:
         rows = slice(start, start + n)
         start += n
-        level, variance = level[:n], variance[:n]
+        level, variance = level[:n], variance[:n] + step[rows]
         share = pt.sigmoid(mood[rows] + level)
         tilt = 11.0 * share * (1.0 - share)
         whole = tilt**2 * variance + noise**2
@@ -271,8 +274,20 @@ def rated(
             told = pt.set_subtensor(told[at], ratio * (ratio + beyond))
         level = level + variance * tilt / whole * surprise
         points.append(11.0 * pt.sigmoid(mood[rows] + level) - 0.5)
-        variance = variance * (1.0 - told * tilt**2 * variance / whole) + drift**2
+        variance = variance * (1.0 - told * tilt**2 * variance / whole)
     return pt.concatenate(points), total
+
+
+def _level_steps(pt: Any, rows: Sessions, slope: Any, removed: Any, spreads: Mapping[str, Any]) -> Any:
+    """Variance of the step of each eye's level to each session.
+
+    It drifts, and further the more the session removed: sessions differ in how much of that is felt, on the scale of
+    the shadow the opacity alone would lose.
+    """
+    started = np.where(rows.session == 0, 1.0, 0.0)
+    still = started * spreads["eye"] ** 2 + (1.0 - started) * spreads["drift"] ** 2
+    fallen = slope * (removed - _earlier(pt, removed, rows.size))
+    return still + (spreads["fall"] * fallen) ** 2
 
 
 class _Priors:
@@ -382,6 +397,16 @@ def _running(pt: Any, values: Any, size: tuple[int, ...]) -> Any:
     return pt.concatenate(parts)
 
 
+def _earlier(pt: Any, values: Any, size: tuple[int, ...]) -> Any:
+    """The value of the session before, 0 at the first; risk sets are prefixes."""
+    parts: list[Any] = [pt.zeros(size[0])]
+    start = 0
+    for n, later in pairwise(size):
+        parts.append(values[start : start + later])
+        start += n
+    return pt.concatenate(parts)
+
+
 def _shared(pt: Any, away: Any, rows: Sessions, *, lasting: Any, passing: Any) -> Any:
     """Density of deviations that share a normal part within a case: lasting of the eye, passing of the session."""
     sessions = np.bincount(rows.case, minlength=rows.n_cases).astype(float)
@@ -414,8 +439,10 @@ def _told_by_rating(
     r, left = np.exp(graded.guess), np.exp(-graded.total)
     tilt = np.nan_to_num((rows.bother + 0.5) * (10.5 - rows.bother) / 11.0)
     # slopes of the state in log r
-    pull = removed * r * np.sqrt(np.sqrt(left)) + share * r * (left - BENT * np.sqrt(np.sqrt(left)))
-    doubt = spreads["noise"] ** 2 + tilt**2 * (spreads["eye"] ** 2 + spreads["drift"] ** 2)
+    fall = removed * r * np.sqrt(np.sqrt(left))
+    pull = fall + share * r * (left - BENT * np.sqrt(np.sqrt(left)))
+    level = spreads["eye"] ** 2 + spreads["drift"] ** 2 + (spreads["fall"] * fall) ** 2
+    doubt = spreads["noise"] ** 2 + tilt**2 * level
     return (tilt * pull) ** 2 / doubt
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 from statistics import NormalDist
 
@@ -24,6 +24,8 @@ class Noise:
     pieces: FloatArray  # (draws, paths, sessions), uniform
     patient: FloatArray  # (draws, paths), standard normal
     before: FloatArray  # (draws, paths), standard normal
+    # (draws, paths, sessions), standard normal: what a session changes in what is felt; without, `felt` stands for both
+    step: FloatArray | None = None
 
     def paths(self, chosen: slice) -> Noise:
         """Some of the paths of each draw."""
@@ -33,7 +35,16 @@ class Noise:
             self.pieces[:, chosen],
             self.patient[:, chosen],
             self.before[:, chosen],
+            None if self.step is None else self.step[:, chosen],
         )
+
+
+@lru_cache(maxsize=2)
+def noise_apart(draws: int, paths: int, sessions: int, seed: int) -> Noise:
+    """The same with numbers of their own for what each session changes in what is felt, apart from passing errors."""
+    rng = np.random.default_rng([seed % 2**32, 7])
+    step = rng.standard_normal((draws, paths, sessions))
+    return replace(noise_of(draws, paths, sessions, seed), step=step)
 
 
 @lru_cache(maxsize=2)

@@ -84,6 +84,9 @@ class _State:
     """The simulated courses of a block of cases; arrays of shape (cases, draws, paths)."""
 
     removed: FloatArray  # lambda
+    counted: FloatArray  # what of it counts
+    cleared: FloatArray  # share of the opacity
+    sooner: FloatArray  # the same a session before
     logged: FloatArray  # sum of what is left of log r after its mean, over sessions
     felt: FloatArray  # level of bother beyond the description, as far as the sessions tell
     doubt: FloatArray  # its variance
@@ -93,7 +96,7 @@ class _State:
 
     def take(self, chosen: NDArray[np.intp]) -> None:
         """Keep these paths of each draw."""
-        for name in ("removed", "logged", "felt", "doubt", "pieces", "before", "patient"):
+        for name in self.__dataclass_fields__:
             values = getattr(self, name)
             setattr(self, name, np.take_along_axis(values, chosen, axis=2))
 
@@ -164,18 +167,18 @@ class _Run:
         self.at_most = self.moves[..., 0], self.moves[..., 0] + self.moves[..., 1]
         self.records, self.noise = records, noise
         self.energy, self.pulses = energy, pulses
-        usual = [_mean(values, records.done) for values in (energy, pulses)]
-        self.usual_energy, self.usual_pulses = usual
+        self.usual = [_mean(values, records.done) for values in (energy, pulses)]
         p = self.p
         self.clear_steps, self.bother_steps = (
             _effects(parameters[f"{part}_session"]) for part in ("clear", "bother")
         )
         self.end_steps = _effects(self.ends["end_session"])  # (draws, ends, STEPS + 1)
         self.rate = (X @ parameters["clear_case"].T)[:, :, None] + p["clear_level"] + p["clear_operator"]
-        self.bend = (X @ parameters["bother_bend"].T)[:, :, None] + p["bother_share"]
+        self.usual_rate = self._rate_with(None)
         self.mood = (X @ parameters["bother_case"].T)[:, :, None] + p["bother_level"]
-        self.mood -= np.log1p(p["bother_floor"])
+        self.shown = np.exp(X @ parameters["bother_pieces"].T)[:, :, None]
         self.fall = (X @ parameters["bother_slope"].T)[:, :, None] + p["bother_removed"]
+        self.uneven = self.fall * p["bother_fall_sd"]
         case = np.einsum("np,dkp->knd", X, parameters["end_case"], optimize=True)
         fixed = self.ends["end_level"] + self.ends["end_operator"]  # (draws, ends)
         # what of the state enters about its centre is taken from the level once
@@ -194,13 +197,16 @@ class _Run:
         drawn = p["before_mean"] + p["before_sd"] * noise.before
         before = np.where(np.isfinite(told), np.nan_to_num(told), drawn)
         self.state = _State(
-            zero,
-            zero,
-            zero,
-            p["bother_eye_sd"] ** 2 + zero,
-            np.zeros(shape, dtype=np.int8),
-            before,
-            noise.patient + zero,
+            removed=zero,
+            counted=zero,
+            cleared=zero,
+            sooner=zero,
+            logged=zero,
+            felt=zero,
+            doubt=p["bother_eye_sd"] ** 2 + zero,
+            pieces=np.zeros(shape, dtype=np.int8),
+            before=before,
+            patient=noise.patient + zero,
         )
 
     def through(self, done: int, log_left: FloatArray, rows: NDArray[np.intp]) -> None:
@@ -237,12 +243,11 @@ class _Run:
     def _session(self, k: int, *, noted: bool) -> FloatArray:
         """Move the states through session k, counted from 0; returns log weights where something was noted."""
         p, s, noise = self.p, self.state, self.noise
-        weight = np.zeros(s.removed.shape)
+        weight = np.zeros(s.removed.shape if noted else 0)
         column = k if noted and k < self.records.cleared.shape[1] else None
         trend = min(k, STEPS)
-        mean = self.rate + self.clear_steps[None, :, trend, None]
-        mean = mean + p["clear_energy"] * self._input(self.energy, self.usual_energy, column)
-        mean = mean + p["clear_pulses"] * self._input(self.pulses, self.usual_pulses, column)
+        rate = self.usual_rate if column is None else self._rate_with(column)
+        mean = rate + self.clear_steps[None, :, trend, None]
         centre, spread = _predicted(s.logged, k, p["clear_eye_sd"], p["clear_luck_sd"])
         log_r = mean + centre + spread * noise.luck[None, :, :, k]
         if column is not None:
@@ -262,22 +267,30 @@ class _Run:
         each = np.exp(np.minimum(log_r, 4.0))
         s.removed = s.removed + each
         self.worth = -np.expm1(-each)
-        thrown = s.pieces
         s.pieces = self._fragments(k, column, weight)
-        self.removed, self.share = in_shadow(np.exp(s.removed / -MOST_REMOVED))
+        counted, back = s.counted, p["bother_back"] * s.cleared + p["bother_later"] * s.sooner
+        s.sooner = s.cleared
+        s.counted, s.cleared = in_shadow(np.exp(s.removed / -MOST_REMOVED))
         self.few, self.many = (s.pieces == 2).astype(float), (s.pieces == 3).astype(float)
-        self._rate(k, thrown, column, weight)
+        self._rate(k, back, s.counted - counted, column, weight)
         return weight
 
-    def _rate(self, k: int, thrown: NDArray[np.int8], column: int | None, weight: FloatArray) -> None:
-        """What is felt after session k, as far as its rating, told or drawn, says; `thrown` are pieces before it."""
+    def _rate(
+        self, k: int, back: FloatArray, more: FloatArray, column: int | None, weight: FloatArray
+    ) -> None:
+        """What is felt after session k, as far as its rating, told or drawn, says.
+
+        `back` are pieces that earlier sessions threw, `more` what session k added to what counts as removed; the
+        arrays are the caller's to lose.
+        """
         p, s = self.p, self.state
-        shadow = self.fall * (self.removed - REMOVED)
-        shadow += self.bend * bent(self.removed, self.share)
+        shadow = self.fall * (s.counted - REMOVED)
+        shadow += p["bother_share"] * bent(s.counted, s.cleared)
         np.exp(shadow, out=shadow)
-        shadow += p["bother_floor"] + p["bother_few"] * self.few + p["bother_many"] * self.many
-        if k:
-            shadow += p["bother_few_back"] * (thrown == 2) + p["bother_many_back"] * (thrown == 3)
+        pieces = p["bother_few"] * self.few + p["bother_many"] * self.many
+        pieces += back
+        pieces *= self.shown
+        shadow += pieces
         mood = p["bother_before"] * s.before
         mood += self.mood + self.bother_steps[None, :, min(k, STEPS), None]
         mood += s.felt
@@ -286,9 +299,16 @@ class _Run:
         share = odds / (1.0 + odds)
         tilt = 11.0 * share * (1.0 - share)
         noise = p["bother_noise_sd"] ** 2
+        more *= self.uneven
+        more *= more
+        known, s.doubt = s.doubt, s.doubt + more
         whole = tilt * tilt * s.doubt + noise
         spread = np.sqrt(whole)
-        surprise = spread * self.noise.felt[None, :, :, k]
+        if self.noise.step is None:
+            surprise = spread * self.noise.felt[None, :, :, k]
+        else:
+            surprise = np.sqrt(tilt * tilt * known + noise) * self.noise.felt[None, :, :, k]
+            surprise += tilt * np.sqrt(more) * self.noise.step[None, :, :, k]
         if column is not None:
             rating = self.records.bother[:, column]
             exact = np.flatnonzero((rating > 0.0) & (rating < 10.0))
@@ -335,8 +355,8 @@ class _Run:
                 for j in range(2)
             ]
         state = {
-            "end_removed": self.removed,
-            "end_share": self.share,
+            "end_removed": s.counted,
+            "end_share": s.cleared,
             "end_bother": self.felt,
             "end_worth": self.worth,
             "end_few": self.few,
@@ -345,8 +365,9 @@ class _Run:
         out = []
         for j in range(2):
             eta = self.steady[j] + self.end_steps[None, :, j, trend, None]
+            part = np.empty_like(eta)
             for name, values in state.items():
-                eta += self._weight(name, j) * values
+                eta += np.multiply(self._weight(name, j), values, out=part)
             np.clip(eta, -30.0, 30.0, out=eta)
             out.append(np.exp(eta, out=eta))
         return out
@@ -354,11 +375,19 @@ class _Run:
     def _weight(self, name: str, end: int) -> FloatArray:
         return self.ends[name][None, :, end, None]
 
-    def _input(self, values: FloatArray, usual: FloatArray, column: int | None) -> FloatArray:
-        """What was delivered; where not noted, and in sessions to come, what the eye had on average."""
-        if column is None:
-            return usual[:, None, None]
-        return np.where(np.isfinite(values[:, column]), values[:, column], usual)[:, None, None]
+    def _rate_with(self, column: int | None) -> FloatArray:
+        """Rate with what was delivered; where not noted, and in sessions to come, what the eye had on average."""
+        rate = self.rate
+        for name, values, usual in zip(
+            ("energy", "pulses"), (self.energy, self.pulses), self.usual, strict=True
+        ):
+            given = (
+                usual
+                if column is None
+                else np.where(np.isfinite(values[:, column]), values[:, column], usual)
+            )
+            rate = rate + self.p[f"clear_{name}"] * given[:, None, None]
+        return rate
 
     def _fragments(self, k: int, column: int | None, weight: FloatArray) -> NDArray[np.int8]:
         """Fragments after session k: as noted, which tells of the course before it, or drawn."""

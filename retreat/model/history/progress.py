@@ -9,12 +9,13 @@ so that a session clears a share of what remains, 1 - exp(-r). The operator's gr
 of a beta variable and a part that is the same at any share; none and all are read as no more and no less than that.
 
 The odds of bother after a session follow from bother before the course and from the shadow: what lambda leaves of the
-opacity, which falls faster, or later, in some kinds than in others, plus fragments, those seen after the session and
-those that were noted at the one before and drift back, plus a floor. What else an eye feels drifts from session to
-session (a local level on the logit scale; Durbin and Koopman 2012, from memory), and a rating tells it with an error
-in points. The decision to end or go on follows from lambda, share, what is felt as far as the ratings
-tell, fragments and the share of the rest that the session cleared. Lambda enters as 4 (1 - exp(-lambda / 4)), since a
-grade of all cleared does not say how large it is.
+opacity, which falls faster in some kinds than in others, plus pieces. Those are seen after the session, or drift back
+in proportion to the share that was cleared before it, and before the last; beside some kinds and sizes they show more
+than beside others. What else an eye feels is a level that steps from session to session, further where the session
+removed more (a local level on the logit scale; Durbin and Koopman 2012, from memory); a rating tells it with an error
+in points. The decision to end or go on follows from lambda, share, what is felt as far as the ratings tell, fragments
+and the share of the rest that the session cleared. Lambda enters as 4 (1 - exp(-lambda / 4)), since a grade of all
+cleared does not say how large it is.
 """
 
 from __future__ import annotations
@@ -28,7 +29,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from retreat.model.history import particles
-from retreat.model.history.noise import Noise, noise_of
+from retreat.model.history.noise import Noise, noise_apart, noise_of
 from retreat.model.history.records import Records
 from retreat.model.history.state import LEAST_ENERGY_MJ, LEAST_PULSES, MOST_REMOVED, STEPS
 
@@ -59,15 +60,15 @@ SHAPES: dict[str, tuple[int, ...]] = {
     "bother_removed": (),
     "bother_share": (),
     "bother_slope": (_CASE,),
-    "bother_bend": (_CASE,),
     "bother_session": (STEPS,),
+    "bother_pieces": (_CASE,),
     "bother_few": (),
     "bother_many": (),
-    "bother_few_back": (),
-    "bother_many_back": (),
-    "bother_floor": (),
+    "bother_back": (),
+    "bother_later": (),
     "bother_eye_sd": (),
     "bother_drift_sd": (),
+    "bother_fall_sd": (),
     "bother_noise_sd": (),
     "before_mean": (),
     "before_sd": (),
@@ -206,13 +207,17 @@ class Progress:
         X, records, horizon
             As for :meth:`courses`.
         """
-        noise = self.noise(horizon)
+        noise = self.noise_apart(horizon)
         found = particles.Bother.blank(len(X), horizon, noise)
         return self.run(X, records, horizon, noise, found), found
 
     def noise(self, horizon: int, paths: int = particles.PATHS) -> Noise:
         """Numbers behind so many courses of each draw."""
         return noise_of(self.n_draws, paths, max(horizon, 1), self.seed)
+
+    def noise_apart(self, horizon: int) -> Noise:
+        """The same, what a session changes apart from passing errors of the ratings."""
+        return noise_apart(self.n_draws, particles.PATHS, max(horizon, 1), self.seed)
 
     def run(
         self, X: FloatArray, records: Records, horizon: int, noise: Noise, bother: particles.Bother | None
@@ -234,6 +239,7 @@ class Progress:
         return {
             "kind": KIND,
             "most_removed": MOST_REMOVED,
+            "parameters": list(SHAPES),
             "n_columns": self.n_columns,
             "centre": list(self.centre),
             "energy_centre": self.energy_centre,
@@ -248,9 +254,10 @@ class Progress:
         Raises
         ------
         ValueError
-            If it counts what is removed in another way than this version, or the values do not fit.
+            If it counts what is removed in another way than this version or has other parameters, or the values do not
+            fit.
         """
-        if data.get("most_removed") != MOST_REMOVED:
+        if data.get("most_removed") != MOST_REMOVED or data.get("parameters") != list(SHAPES):
             raise ValueError("a state model of another version")
         return Progress(
             values,

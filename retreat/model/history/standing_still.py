@@ -3,8 +3,8 @@
 A rating carries a deviation that is gone at the next one. Held against the rating last noted, a session would be
 credited with the return from a bad day. Here the course is run on by a session that changes nothing: the material
 stays, the fragments stay, the course is no session older, and only the passing deviation is drawn anew. What comes
-with time is in both, so that it does not count as what a session does: pieces thrown by the last session drift back,
-older ones are gone, and what an eye feels drifts.
+with time is in both, so that it does not count as what a session does: pieces thrown by the sessions had drift back,
+and what an eye feels drifts.
 """
 
 from __future__ import annotations
@@ -47,7 +47,7 @@ def rated_again(part: Progress, X: FloatArray, records: Records, *, horizon: int
         One value a simulated course: the courses behind :attr:`Bother.following`, with the same passing deviation.
     """
     done = int(records.done[0])
-    noise = part.noise(horizon)
+    noise = part.noise_apart(horizon)
     luck, pieces = noise.luck.copy(), noise.pieces.copy()
     luck[:, :, done] = _NO_LUCK
     pieces[:, :, done] = _staying(part.parameters["fragments"], int(records.fragments[0, done - 1]))[:, None]
