@@ -38,7 +38,7 @@ class _Try(NamedTuple):
 # a second try, where the first does not pass, takes finer steps and more draws
 _TRIES = (
     _Try(1600, 800, 4_000, 320, Mesh((1.8, 5.0), 6), 5, 11),
-    _Try(6_000, 3_000, 12_000, 480, Mesh((1.0, 2.0, 3.0, 4.0, 5.5), 10), 9, 15),
+    _Try(6_000, 3_000, 12_000, 480, Mesh((1.0, 2.0, 3.0, 4.0, 5.5), 10), 15, 15),
 )
 # the posterior of a small clinic is skewer, its patient factor has heavier tails than the curvature at the top says,
 # and its draws cost little
