@@ -23,7 +23,7 @@ if TYPE_CHECKING:
 @model_option
 @click.option(
     "--eyes-in-mind",
-    type=float,
+    type=click.FloatRange(0.0, 100.0, min_open=True),
     help="How many eyes of each kind the answers rest on, at most 100; default from how well they hang together. More "
     "draw the priors nearer to the answers, but all together never weigh more than 30 cases.",
 )

@@ -150,7 +150,7 @@ def _print_checks(checks: FitChecks) -> None:
 
 def _print(report: PriorReport) -> None:
     from retreat.cli.show import show_table
-    from retreat.pages.priors import closing_lines, implied_columns, implied_rows, number_words
+    from retreat.pages.priors import closing_lines, course_lines, implied_columns, implied_rows, number_words
 
     for line in report.cautions:
         print(line)
@@ -158,6 +158,8 @@ def _print(report: PriorReport) -> None:
     show_table(
         ("prior", "95 of 100 in brackets"), [(line.subject, number_words(line)) for line in report.lines]
     )
+    if course := course_lines(report.definition):
+        show_table(("a course under way", "reason"), course)
     show_table(tuple(name.lower() for name in implied_columns(report)), implied_rows(report))
     print(f"Shares of 100 eyes, for an operator not seen; in brackets {100 * report.level:.0f}% ranges.")
     for line in closing_lines(report):

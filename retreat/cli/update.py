@@ -45,7 +45,11 @@ if TYPE_CHECKING:
     help="Log of retreat forecast --log: hold its forecasts against CASES instead of updating.",
 )
 @click.option(
-    "--false-alarm", default=0.05, show_default=True, help="Watching: chance of a false alarm a year."
+    "--false-alarm",
+    type=click.FloatRange(0.0, 1.0, min_open=True, max_open=True),
+    default=0.05,
+    show_default=True,
+    help="Watching: chance of a false alarm a year.",
 )
 @seed_option
 @json_option

@@ -133,11 +133,11 @@ def _landmarks(text: str | None) -> tuple[int, ...] | None:
         return None
     if text.strip() == "none":
         return ()
-    try:
-        return tuple(int(part) for part in text.split(","))
-    except ValueError:
+    parts = [part.strip() for part in text.split(",")]
+    if not all(part.isascii() and part.isdecimal() for part in parts):
         allowed = "whole sessions had with commas, such as 0,1,2,3, or none"
-        raise click.BadParameter(f"{text!r} is not {allowed}", param_hint="--at") from None
+        raise click.BadParameter(f"{text!r} is not {allowed}", param_hint="--at")
+    return tuple(int(part) for part in parts)
 
 
 def write_report(reports: list[ValidationReport], folder: Path) -> list[Path]:

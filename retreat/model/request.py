@@ -23,6 +23,7 @@ MAX_HORIZON = 40
 # share of the draws (Kish's effective number) that must explain what was noted, for it to be used, and without a word;
 # ordinary records leave a tenth of them after six sessions, entries that contradict each other one in 200
 DISAGREES, DISAGREES_SOMEWHAT = 0.015, 0.05
+RECORDS_BADLY = "what was noted of its sessions fits this model badly: its ranges are not reliable"
 RECORDS_DISAGREE = (
     "what was noted of its sessions does not fit this model: check the entries (share gone counts from the start of "
     "the course); only the number of sessions is used"
@@ -132,7 +133,7 @@ def records_notes(
     if agreement < DISAGREES:
         return (RECORDS_DISAGREE,)
     if agreement < DISAGREES_SOMEWHAT:
-        return ("what was noted of its sessions fits this model badly: its ranges are not reliable",)
+        return (RECORDS_BADLY,)
     return ()
 
 

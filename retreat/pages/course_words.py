@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from retreat.pages import words
 
 TITLE = "How many more laser sessions for this eye?"
-COME = "Of 100 eyes that come to a session"
+COME = "Of 100 eyes still in treatment"
 STEP_HEADINGS = ("Session", "Finish at it", "Bother after")
 STRIP_HEADINGS = ("Session", "Gone", "Pieces", "Bother")
 BEFORE_HEADING = "The picture before the first session"
@@ -18,6 +18,11 @@ STANDS = "Of 100 eyes that stand where yours stands and go on"
 USED = "The numbers use what your sessions showed."
 NOTHING_NOTED = "Nothing was noted of how your sessions went. The numbers use only how many you had."
 DOES_NOT_FIT = "What was noted does not fit this model. The numbers use only how many sessions you had."
+# both stand at the top: an entry may be wrong, and the numbers with it
+UNFIT = "Take care: what was noted of your sessions does not fit this model. Ask the clinic to check it."
+BADLY = "Take care: what was noted of your sessions fits this model badly. The numbers may be far off."
+# a model that learns from sessions may tell eyes apart too little as well as too much
+EITHER = "Take care: in a course, eyes may differ more or less than shown."
 NOT_USED = "This model does not use how your sessions went, only how many you had."
 BOTHER_NOT_KNOWN = "How much it will bother you then is not known."
 NOT_FORECAST = "This tool does not forecast what follows."
@@ -119,17 +124,35 @@ def _points(count: int) -> str:
     return f"{count} point{'' if count == 1 else 's'}"
 
 
-def stays(bother: float) -> str:
+def stays(bother: float, *, noted_after: int, done: int, again: float) -> str:
     """Bother if the course ends now.
+
+    Parameters
+    ----------
+    bother : float
+        As last noted.
+    noted_after, done : int
+        Session after which it was noted, and sessions had.
+    again : float
+        Mean rating without a further session, with which a fall is compared; NaN where not known.
 
     Examples
     --------
-    >>> stays(5.0)
-    'Bother is taken to stay about as last noted: 5 of 10.'
+    >>> stays(5.0, noted_after=2, done=2, again=4.2)
+    'Last bother: 5 of 10. With no session: about 4.'
+    >>> stays(6.0, noted_after=1, done=2, again=4.2)
+    'Last bother: 6 of 10 (session 1). With no session: about 4.'
+    >>> stays(5.0, noted_after=1, done=2, again=float("nan"))
+    'Bother is taken to stay about as last noted, after session 1: 5 of 10.'
     """
     if bother != bother:
         return "Bother is taken to stay about as it is."
-    return f"Bother is taken to stay about as last noted: {bother:.0f} of 10."
+    late = noted_after != done
+    if again != again:
+        when = f", after session {noted_after}" if late else ""
+        return f"Bother is taken to stay about as last noted{when}: {bother:.0f} of 10."
+    when = f" (session {noted_after})" if late else ""
+    return f"Last bother: {bother:.0f} of 10{when}. With no session: about {again:.0f}."
 
 
 def at_start(who: str, done: int, by_now: int, last: int, by_last: int) -> str:

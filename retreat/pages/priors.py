@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from itertools import groupby
 
+from retreat.definitions import Definition
 from retreat.elicitation.implied import HORIZON, SESSIONS, Implied
 from retreat.elicitation.prior_lines import PriorLine
 from retreat.elicitation.reporting import PriorReport
@@ -25,6 +26,7 @@ _READING = (
     "halves them. In brackets: between which 95 of 100 values lie, if the prior is right. Where several hold, the "
     "later one counts.",
 )
+_COURSE = "A course under way, numbers on the scales of its state"
 WHAT_TO_DO = (
     "What to do: see whether the rows of such eyes are right in the table; then read the reasons of the priors "
     "behind them, and ask whether they hold in this clinic. If one does not, copy the definition, move or widen that "
@@ -54,10 +56,34 @@ def render_priors(report: PriorReport) -> str:
         sections=_sections(report),
         reading=_READING,
         priors=[
-            (subject.capitalize(), [(number_words(line), line.why) for line in lines])
-            for subject, lines in groupby(report.lines, key=lambda line: line.subject)
+            *(
+                (subject.capitalize(), [(number_words(line), line.why) for line in lines])
+                for subject, lines in groupby(report.lines, key=lambda line: line.subject)
+            ),
+            *((_COURSE, lines) for lines in [course_lines(definition)] if lines),
         ],
     )
+
+
+def course_lines(definition: Definition) -> list[tuple[str, str]]:
+    """Priors of how a course goes on and their reasons, on the scales of the state of the eye.
+
+    Examples
+    --------
+    >>> from retreat.definitions import read_definition
+    >>> course_lines(read_definition("progress"))[0][0]
+    'clear level: mean -0.7, standard deviation 1'
+    >>> course_lines(read_definition("core"))
+    []
+    """
+    return [
+        (
+            f"{', '.join(filter(None, (prior.parameter.replace('_', ' '), prior.end.replace('_', ' '))))}: "
+            f"mean {prior.mean:g}, standard deviation {prior.sd:g}",
+            prior.why,
+        )
+        for prior in (definition.history.priors if definition.history else ())
+    ]
 
 
 def number_words(line: PriorLine) -> str:

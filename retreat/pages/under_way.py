@@ -16,6 +16,7 @@ from retreat.model.history import Records, read_records
 from retreat.model.history.outlook import Outlook
 from retreat.model.history.progress import KIND as PROGRESS
 from retreat.model.history.records import FRAGMENTS
+from retreat.model.request import RECORDS_BADLY, RECORDS_DISAGREE
 from retreat.pages import course_words, words
 from retreat.pages.record import Noted, Row, Sheet, Step, UnderWay
 
@@ -84,7 +85,7 @@ def under_way(
     return replace(
         sheet,
         title=course_words.TITLE,
-        warnings=tuple(text for text in sheet.warnings if text != words.DURING or not sure),
+        warnings=(*_doubts(outlook), *_warned(sheet, outlook, sure=sure)),
         course=course_words.had(done),
         caption=who if outlook.informed else sheet.caption,
         headline=course_words.headline(who, [row.session for row in ahead], [row.finished for row in ahead]),
@@ -149,7 +150,24 @@ def _go_on(row: Row, outlook: Outlook) -> tuple[str, ...]:
 
 
 def _stop(outlook: Outlook) -> tuple[str, ...]:
-    return course_words.NOT_FORECAST, course_words.stays(outlook.ending_now.bother)
+    now, again = outlook.ending_now, outlook.bother_again
+    # with the fall a number to hold it against: a rating moves by itself
+    told = again.estimate if again is not None and outlook.fall_next is not None else np.nan
+    stays = course_words.stays(now.bother, noted_after=now.noted_after, done=outlook.done, again=told)
+    return course_words.NOT_FORECAST, stays
+
+
+def _doubts(outlook: Outlook) -> tuple[str, ...]:
+    """Whether what was noted fits the model, for the top of the sheet."""
+    found = {RECORDS_DISAGREE: course_words.UNFIT, RECORDS_BADLY: course_words.BADLY}
+    notes = outlook.forecast.notes[0] if outlook.forecast.notes else ()
+    return tuple(found[note] for note in notes if note in found)
+
+
+def _warned(sheet: Sheet, outlook: Outlook, *, sure: bool) -> tuple[str, ...]:
+    """Warnings of the sheet that hold during a course, of which a model that uses its sessions knows more."""
+    told = (text for text in sheet.warnings if text != words.DURING or not sure)
+    return tuple(course_words.EITHER if text == words.DURING and outlook.informed else text for text in told)
 
 
 def _at_start(model: Model, case: Mapping[str, Sequence[Any]], sheet: Sheet, done: int) -> str:

@@ -427,3 +427,14 @@ def test_fragments_that_were_noted_speak_for_the_draws_that_expect_them() -> Non
             values[:] = values[:1]
     found = part.courses(np.zeros((1, 0)), one_eye(fragments=[2.0]), horizon=2, paths=400)
     assert np.exp(found.log_left[1, 0] - found.log_left[0, 0]) == pytest.approx(8.0, rel=0.05)
+
+
+def test_how_far_it_is_looked_changes_no_session() -> None:
+    """Neither the forecast of a session nor how well a record fits hangs on the horizon."""
+    part = made_part(0, 20, seed=2, **SMOOTH)
+    eye = one_eye(cleared=[0.3, 0.5], bother=[6.0, 5.0], fragments=[1.0, 2.0])
+    near, far = (part.courses(np.zeros((1, 0)), eye, horizon=h) for h in (3, 7))
+    assert (far.pmf[..., :3] == near.pmf).all()
+    assert (far.log_left == near.log_left).all()
+    (_, short), (_, long) = (part.bother(np.zeros((1, 0)), eye, horizon=h) for h in (3, 7))
+    assert (short.following == long.following).all()

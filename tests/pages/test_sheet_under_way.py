@@ -146,17 +146,17 @@ def test_the_picture_at_the_start_is_the_forecast_before_the_first_session():
 
 
 def test_ending_now_is_told_beside_going_on():
-    assert course(variant("told")).stop == (
-        "This tool does not forecast what follows.",
-        "Bother is taken to stay about as last noted: 4 of 10.",
-    )
-    assert course(variant("partly noted")).stop[1].endswith("as last noted: 6 of 10.")
+    first, second = course(variant("told")).stop
+    assert first == "This tool does not forecast what follows."
+    again = round(seeing().outlook({**EYE, "sessions": [2]}, visits(2)).bother_again.estimate)
+    assert second == f"Last bother: 4 of 10. With no session: about {again}."
+    assert course(variant("partly noted")).stop[1].startswith("Last bother: 6 of 10 (session 1). ")
     assert course(variant("nothing noted")).stop[1] == "Bother is taken to stay about as it is."
 
 
 def test_no_end_is_foretold_of_an_eye_without_bother():
     sheet = build_sheet(seeing(), EYE, visits=visits(2, bother=[4, 0]), done=2, date=DATE)
-    assert course(sheet).stop[1] == "Bother is taken to stay about as last noted: 0 of 10."
+    assert course(sheet).stop[1].startswith("Last bother: 0 of 10. With no session: about ")
     assert not re.search(r"record|stopped|relief", " ".join(course(sheet).stop))
 
 
@@ -237,7 +237,8 @@ def test_a_forecast_during_a_course_is_doubted_unless_it_was_checked_there(
     model: Any, seen: dict[str, Any], warned: bool
 ):
     sheet = build_sheet(model(), EYE, visits=visits(2, **seen), done=2, date=DATE)
-    assert (words.DURING in sheet.warnings) == warned
+    assert (course_words.EITHER in sheet.warnings) == warned
+    assert words.DURING not in sheet.warnings
     assert course(sheet).used.startswith(course_words.USED)
 
 
@@ -266,8 +267,15 @@ def test_a_record_that_does_not_fit_the_model_is_not_said_to_be_used():
     sheet = build_sheet(replace(model, history=part), EYE, visits=seen, done=3, date=DATE)
     assert course(sheet).used == course_words.DOES_NOT_FIT
     assert course_words.BOTHER_NOT_KNOWN in course(sheet).go_on
+    assert sheet.warnings[0] == course_words.UNFIT
     assert words.DURING in sheet.warnings
     assert sheet.headline.startswith("Of 100 eyes like this one still in treatment after 3, ")
+
+
+def test_a_record_that_fits_badly_is_said_at_the_top(monkeypatch: pytest.MonkeyPatch):
+    monkeypatch.setattr("retreat.model.request.DISAGREES_SOMEWHAT", 1.1)
+    sheet = build_sheet(seeing(), EYE, visits=visits(2), done=2, date=DATE)
+    assert sheet.warnings[0] == course_words.BADLY
 
 
 def landmark(model: Model) -> Landmark:
@@ -346,8 +354,12 @@ def test_every_fixed_sentence_together_is_of_grade_8_or_below():
         course_words.passing(1),
         course_words.lacking(("Gone", "Bother")),
         course_words.BOTHER_NOT_KNOWN,
+        course_words.UNFIT,
+        course_words.BADLY,
+        course_words.EITHER,
     )
-    told = (course_words.NOT_FORECAST, course_words.stays(4.0), *course_words.LIKELY.values())
+    stays = course_words.stays(4.0, noted_after=1, done=2, again=3.0)
+    told = (course_words.NOT_FORECAST, stays, *course_words.LIKELY.values())
     assert grade((*fixed, *told)) <= 8
 
 

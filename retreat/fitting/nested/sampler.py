@@ -26,7 +26,8 @@ _ROUNDS = 4
 _LEAST_COUNTING = 60.0
 # final draws that share their spreads, whose part in the spread of a forecast is small
 _SHARING = 4
-_BLOCK = 64
+# matrices of so many draws of the spreads at a time stay small enough not to ask the system for memory each time
+_BLOCK = 32
 _NO_WEIGHT = 600.0
 # nodes are laid anew, so often at most, while this share of the weight or more lies beyond the edge, a share of the
 # way to the outermost nodes, or fewer draws of the spreads than these count

@@ -40,35 +40,35 @@ class Noise:
 
 
 @lru_cache(maxsize=2)
-def noise_apart(draws: int, paths: int, sessions: int, seed: int) -> Noise:
-    """The same with numbers of their own for what each session changes in what is felt, apart from passing errors."""
-    rng = np.random.default_rng([seed % 2**32, 7])
-    step = rng.standard_normal((draws, paths, sessions))
-    return replace(noise_of(draws, paths, sessions, seed), step=step)
-
-
-@lru_cache(maxsize=2)
 def noise_of(draws: int, paths: int, sessions: int, seed: int) -> Noise:
-    """Numbers for so many draws, paths and sessions."""
-    rng = np.random.default_rng([seed % 2**32, 6])
+    """Numbers for so many draws, paths and sessions; those of a session are the same however many follow."""
     uniform = (np.arange(paths) + 0.5) / paths
     normal = np.array([NormalDist().inv_cdf(u) for u in uniform])
     normal /= max(float(np.sqrt((normal**2).mean())), 1e-12) if paths > 1 else 1.0
 
-    def shuffled(values: FloatArray, *shape: int) -> FloatArray:
-        out = np.tile(values, (*shape, 1))
+    def once(stream: int, session: int, values: FloatArray) -> FloatArray:
+        rng = np.random.default_rng([seed % 2**32, 6, stream, session])
+        if paths == 1:  # a single path a draw: plain random numbers
+            return rng.random((draws, 1)) if values is uniform else rng.standard_normal((draws, 1))
+        out = np.tile(values, (draws, 1))
         return np.asarray(rng.permuted(out, axis=-1, out=out))
 
-    def of(values: FloatArray) -> FloatArray:
-        return np.ascontiguousarray(np.moveaxis(shuffled(values, draws, sessions), -1, 1))
+    def each(stream: int, values: FloatArray) -> FloatArray:
+        return np.stack([once(stream, k, values) for k in range(sessions)], axis=-1)
 
-    if paths == 1:  # a single path a draw: plain random numbers
-        shape = (draws, 1, sessions)
-        return Noise(
-            rng.standard_normal(shape),
-            rng.standard_normal(shape),
-            rng.random(shape),
-            rng.standard_normal((draws, 1)),
-            rng.standard_normal((draws, 1)),
-        )
-    return Noise(of(normal), of(normal), of(uniform), shuffled(normal, draws), shuffled(normal, draws))
+    return Noise(
+        luck=each(0, normal),
+        felt=each(1, normal),
+        pieces=each(2, uniform),
+        patient=once(3, 0, normal),
+        before=once(4, 0, normal),
+    )
+
+
+@lru_cache(maxsize=2)
+def noise_apart(draws: int, paths: int, sessions: int, seed: int) -> Noise:
+    """The same with numbers of their own for what each session changes in what is felt, apart from passing errors."""
+    steps = [
+        np.random.default_rng([seed % 2**32, 7, k]).standard_normal((draws, paths)) for k in range(sessions)
+    ]
+    return replace(noise_of(draws, paths, sessions, seed), step=np.stack(steps, axis=-1))
