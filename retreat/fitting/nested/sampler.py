@@ -162,6 +162,7 @@ class Search:
         self.line = np.empty((0, self.spreads.size))
         self.log_evidence = np.empty(0)
         self.densities: list[Callable[[FloatArray], FloatArray]] = []  # of the rounds so far
+        self.log_mixture = np.empty(0)  # of all of them at each draw
 
     def start(self) -> None:
         """Draws from the prior, and of the patient factor from around its top."""
@@ -176,12 +177,15 @@ class Search:
             out = replace(self.spreads, patient=None, never=None).log_prior(values[:, :logged])
             return out + _log_density(values[:, logged:], middle, root) if m else out
 
-        self.densities.append(density)
-        self.look(line)
+        self.look(line, density)
 
-    def look(self, line: FloatArray) -> None:
+    def look(self, line: FloatArray, density: Callable[[FloatArray], FloatArray]) -> None:
         """Add draws of the spreads, turned the right way: the likelihood does not tell the signs apart."""
         line = self.spreads.right_way(line)
+        if self.densities:
+            self.log_mixture = np.logaddexp(self.log_mixture, self._mixed([density], self.line))
+        self.densities.append(density)
+        self.log_mixture = np.concatenate([self.log_mixture, self._mixed(self.densities, line)])
         self.line = np.concatenate([self.line, line])
         self.log_evidence = np.concatenate([self.log_evidence, self.evidence(line)])
 
@@ -191,8 +195,14 @@ class Search:
         mean = weight @ self.line
         away = self.line - mean
         root = np.linalg.cholesky((away * weight[:, None]).T @ away + 1e-4 * np.eye(len(mean)))
-        self.densities.append(lambda line: _log_density(line, mean, root))
-        self.look(mean + _t(self.draws, len(mean), _SPREAD_TAILS, self.rng) @ root.T)
+        self.look(
+            mean + _t(self.draws, len(mean), _SPREAD_TAILS, self.rng) @ root.T,
+            lambda line: _log_density(line, mean, root),
+        )
+
+    def _mixed(self, densities: list[Callable[[FloatArray], FloatArray]], line: FloatArray) -> FloatArray:
+        images = self.spreads.images(line)
+        return np.asarray(np.logaddexp.reduce([one(image) for one in densities for image in images], axis=0))
 
     def settled(self) -> bool:
         """Whether draws enough count, and hardly any near the outermost nodes, beyond which nothing is known."""
@@ -219,11 +229,7 @@ class Search:
 
     def log_weight(self) -> FloatArray:
         """Log weights of all draws of the spreads, as from the mixture of all rounds."""
-        images = self.spreads.images(self.line)
-        mixture = np.logaddexp.reduce(
-            [density(line) for density in self.densities for line in images], axis=0
-        )
-        out = np.asarray(self.log_evidence + self.spreads.log_prior(self.line) - mixture)
+        out = np.asarray(self.log_evidence + self.spreads.log_prior(self.line) - self.log_mixture)
         if not np.isfinite(out.max()):
             raise FloatingPointError("no draw of the spreads is possible")
         return out

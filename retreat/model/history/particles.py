@@ -37,6 +37,8 @@ FloatArray = NDArray[np.float64]
 
 # courses simulated for each draw
 PATHS = 32
+# what of the state weighs in the decision to end and changes with each session
+_WEIGHTS = ("end_removed", "end_share", "end_bother", "end_worth", "end_few", "end_many")
 # values of one block of the working arrays, 256 KB each: a score of them stay in cache
 _BLOCK_VALUES = 32_768
 
@@ -190,6 +192,8 @@ class _Run:
         )
         fixed = fixed - self.ends["end_before"] * BEFORE - self.ends["end_worth"] * WORTH
         self.leaving = case[..., None] + fixed.T[:, None, :, None]  # (ends, cases, draws, 1)
+        # (ends, parts of the state, draws)
+        self.weights = np.stack([self.ends[name].T for name in _WEIGHTS], axis=1)
         self.steady: list[FloatArray] | None = None  # part of the decision that stays with a course
         shape = (len(X), *noise.patient.shape)
         zero = np.zeros(shape)
@@ -236,7 +240,9 @@ class _Run:
                 if k == done:
                     bother.following[:, rows] = np.moveaxis(rating, 1, 0)
             odds = self._odds(k)
-            staying = staying / (1.0 + odds[0] + odds[1])
+            total = odds[0] + odds[1]
+            total += 1.0
+            staying /= total
             for j in range(2):
                 pmf[j, k, rows] = np.einsum("cdm,cdm->cd", staying, odds[j]) / paths
 
@@ -354,20 +360,12 @@ class _Run:
                 + self._weight("end_patient", j) * s.patient
                 for j in range(2)
             ]
-        state = {
-            "end_removed": s.counted,
-            "end_share": s.cleared,
-            "end_bother": self.felt,
-            "end_worth": self.worth,
-            "end_few": self.few,
-            "end_many": self.many,
-        }
+        state = np.stack([s.counted, s.cleared, self.felt, self.worth, self.few, self.many])
         out = []
         for j in range(2):
-            eta = self.steady[j] + self.end_steps[None, :, j, trend, None]
-            part = np.empty_like(eta)
-            for name, values in state.items():
-                eta += np.multiply(self._weight(name, j), values, out=part)
+            eta = np.einsum("vd,vcdm->cdm", self.weights[j], state)
+            eta += self.steady[j]
+            eta += self.end_steps[None, :, j, trend, None]
             np.clip(eta, -30.0, 30.0, out=eta)
             out.append(np.exp(eta, out=eta))
         return out
