@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from retreat.pages import words
 
 TITLE = "How many more laser sessions for this eye?"
-COME = "Of 100 eyes still in treatment"
+COME = "Of each 100 that come to it"
 STEP_HEADINGS = ("Session", "Finish at it", "Bother after")
 STRIP_HEADINGS = ("Session", "Gone", "Pieces", "Bother")
 BEFORE_HEADING = "The picture before the first session"
@@ -134,25 +134,28 @@ def stays(bother: float, *, noted_after: int, done: int, again: float) -> str:
     noted_after, done : int
         Session after which it was noted, and sessions had.
     again : float
-        Mean rating without a further session, with which a fall is compared; NaN where not known.
+        Mean of a further rating without a session, against which a fall is told: no forecast of what follows an end;
+        NaN where not known.
 
     Examples
     --------
     >>> stays(5.0, noted_after=2, done=2, again=4.2)
-    'Last bother: 5 of 10. With no session: about 4.'
+    'Last bother: 5 of 10; rated again, about 4.'
     >>> stays(6.0, noted_after=1, done=2, again=4.2)
-    'Last bother: 6 of 10 (session 1). With no session: about 4.'
+    'Last bother: 6 of 10 (session 1); rated again, about 4.'
     >>> stays(5.0, noted_after=1, done=2, again=float("nan"))
     'Bother is taken to stay about as last noted, after session 1: 5 of 10.'
     """
-    if bother != bother:
+    if bother != bother and again != again:
         return "Bother is taken to stay about as it is."
+    if bother != bother:
+        return f"Bother, rated again: about {again:.0f} of 10."
     late = noted_after != done
     if again != again:
         when = f", after session {noted_after}" if late else ""
         return f"Bother is taken to stay about as last noted{when}: {bother:.0f} of 10."
     when = f" (session {noted_after})" if late else ""
-    return f"Last bother: {bother:.0f} of 10{when}. With no session: about {again:.0f}."
+    return f"Last bother: {bother:.0f} of 10{when}; rated again, about {again:.0f}."
 
 
 def at_start(who: str, done: int, by_now: int, last: int, by_last: int) -> str:

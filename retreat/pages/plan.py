@@ -1,4 +1,4 @@
-"""Page of a plan, as a manager would print it, on one or two A4 or Letter pages; nothing is computed here."""
+"""Page of a plan, as a manager would print it, on one or two A4 pages; nothing is computed here."""
 
 from __future__ import annotations
 
@@ -47,7 +47,7 @@ def render_plan(
     what_ifs: Sequence[Difference] = (),
     practice: str = "",
 ) -> str:
-    """A plan as one self-contained HTML file that prints on one A4 or Letter page, with what-ifs and prices on two.
+    """A plan as one self-contained HTML file that prints on one A4 page, with what-ifs and prices on two.
 
     Parameters
     ----------

@@ -26,7 +26,7 @@ _READING = (
     "halves them. In brackets: between which 95 of 100 values lie, if the prior is right. Where several hold, the "
     "later one counts.",
 )
-_COURSE = "A course under way, numbers on the scales of its state"
+_SCALES = {"progress": "numbers on the scales of the state of the eye", "landmark": "log odds of ending"}
 WHAT_TO_DO = (
     "What to do: see whether the rows of such eyes are right in the table; then read the reasons of the priors "
     "behind them, and ask whether they hold in this clinic. If one does not, copy the definition, move or widen that "
@@ -60,7 +60,7 @@ def render_priors(report: PriorReport) -> str:
                 (subject.capitalize(), [(number_words(line), line.why) for line in lines])
                 for subject, lines in groupby(report.lines, key=lambda line: line.subject)
             ),
-            *((_COURSE, lines) for lines in [course_lines(definition)] if lines),
+            *((f"A course under way: {_SCALES[kind]}", lines) for kind, lines in _of_courses(definition)),
         ],
     )
 
@@ -73,17 +73,28 @@ def course_lines(definition: Definition) -> list[tuple[str, str]]:
     >>> from retreat.definitions import read_definition
     >>> course_lines(read_definition("progress"))[0][0]
     'clear level: mean -0.7, standard deviation 1'
+    >>> course_lines(read_definition("progress"))[5][0]
+    'clear operator: half-normal of scale 0.5'
     >>> course_lines(read_definition("core"))
     []
     """
     return [
         (
             f"{', '.join(filter(None, (prior.parameter.replace('_', ' '), prior.end.replace('_', ' '))))}: "
-            f"mean {prior.mean:g}, standard deviation {prior.sd:g}",
+            # a spread has a half-normal prior, and its reason says so first
+            + (
+                f"half-normal of scale {prior.sd:g}"
+                if prior.why.startswith("Half-normal")
+                else f"mean {prior.mean:g}, standard deviation {prior.sd:g}"
+            ),
             prior.why,
         )
         for prior in (definition.history.priors if definition.history else ())
     ]
+
+
+def _of_courses(definition: Definition) -> list[tuple[str, list[tuple[str, str]]]]:
+    return [(definition.history.kind, course_lines(definition))] if definition.history else []
 
 
 def number_words(line: PriorLine) -> str:

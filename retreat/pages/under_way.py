@@ -140,19 +140,19 @@ def _steps(outlook: Outlook) -> tuple[Step, ...]:
 def _go_on(row: Row, outlook: Outlook) -> tuple[str, ...]:
     stopped = min(_of_100(outlook.next.stopped.estimate), row.not_finished)
     told = [course_words.framing(row.session, row.finished, stopped)]
-    found, fall = outlook.bother_next, outlook.fall_next
+    found, again = outlook.bother_next, outlook.bother_again
     if found is None:
         return (*told, course_words.BOTHER_NOT_KNOWN)
     told.append(course_words.bother_next(round(found.low), round(found.high), _of_100(outlook.predictive)))
-    if fall is not None:
-        told.append(course_words.fall(round(fall.estimate)))
+    if again is not None:
+        # of the numbers as they are shown, or they would not add up
+        told.append(course_words.fall(round(again.estimate) - round(found.estimate)))
     return (*told, course_words.passing(round(outlook.passing)))
 
 
 def _stop(outlook: Outlook) -> tuple[str, ...]:
     now, again = outlook.ending_now, outlook.bother_again
-    # with the fall a number to hold it against: a rating moves by itself
-    told = again.estimate if again is not None and outlook.fall_next is not None else np.nan
+    told = again.estimate if again is not None else np.nan
     stays = course_words.stays(now.bother, noted_after=now.noted_after, done=outlook.done, again=told)
     return course_words.NOT_FORECAST, stays
 

@@ -181,3 +181,24 @@ def test_ranges_are_drawn_where_they_lie_and_the_same_input_gives_the_same_bytes
 def test_more_series_than_can_be_told_apart_are_refused() -> None:
     with pytest.raises(ValueError, match="at most 2"):
         range_figure(["a"], ["b"], [("x", [[1]], [[1]], [[1]])] * 3, axis="")
+
+
+@pytest.mark.parametrize(
+    ("name", "heading", "line"),
+    [
+        (
+            "progress",
+            "A course under way: numbers on the scales of the state of the eye",
+            "clear eye: half-normal of",
+        ),
+        ("landmark", "A course under way: log odds of ending", "mean 0, standard deviation"),
+    ],
+)
+def test_priors_of_a_course_are_listed_with_their_reasons(name: str, heading: str, line: str) -> None:
+    definition = read_definition(name)
+    assert definition.history is not None
+    page = render_priors(report(definition=definition, lines=prior_lines(definition)))
+    assert heading in page
+    assert line in page
+    assert page.count("<dd>") == len(prior_lines(definition)) + len(definition.history.priors)
+    assert "A course under way" not in render_priors(report())

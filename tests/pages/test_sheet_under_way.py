@@ -149,14 +149,18 @@ def test_ending_now_is_told_beside_going_on():
     first, second = course(variant("told")).stop
     assert first == "This tool does not forecast what follows."
     again = round(seeing().outlook({**EYE, "sessions": [2]}, visits(2)).bother_again.estimate)
-    assert second == f"Last bother: 4 of 10. With no session: about {again}."
-    assert course(variant("partly noted")).stop[1].startswith("Last bother: 6 of 10 (session 1). ")
+    assert second == f"Last bother: 4 of 10; rated again, about {again}."
+    assert (
+        course(variant("partly noted"))
+        .stop[1]
+        .startswith("Last bother: 6 of 10 (session 1); rated again, about ")
+    )
     assert course(variant("nothing noted")).stop[1] == "Bother is taken to stay about as it is."
 
 
 def test_no_end_is_foretold_of_an_eye_without_bother():
     sheet = build_sheet(seeing(), EYE, visits=visits(2, bother=[4, 0]), done=2, date=DATE)
-    assert course(sheet).stop[1].startswith("Last bother: 0 of 10. With no session: about ")
+    assert course(sheet).stop[1].startswith("Last bother: 0 of 10; rated again, about ")
     assert not re.search(r"record|stopped|relief", " ".join(course(sheet).stop))
 
 
@@ -175,9 +179,14 @@ def test_bother_after_the_session_is_held_against_bother_without_it():
         "Ratings move about 1 point by themselves.",
     )
     found = seeing().outlook({**EYE, "sessions": [2]}, visits(2), horizon=5)
+    assert found.bother_again is not None
+    assert found.bother_next is not None
+    # the difference of the numbers that stand on the page
+    again, after = round(found.bother_again.estimate), round(found.bother_next.estimate)
+    assert course_words.fall(again - after) in course(variant("told")).go_on
+    assert course(variant("told")).steps[0].bother == str(after)
     assert found.fall_next is not None
-    assert course_words.fall(round(found.fall_next.estimate)) in course(variant("told")).go_on
-    assert round(found.fall_next.estimate) > 0
+    assert found.fall_next.estimate > 0
 
 
 def test_without_the_fragments_last_noted_no_fall_is_told():

@@ -16,7 +16,8 @@ FloatArray = NDArray[np.float64]
 class Noise:
     """Standard numbers behind the simulated courses: the same for every case, so that a table gives what one case does.
 
-    Each is a Latin hypercube over the paths of a draw (McKay, Beckman and Conover 1979, from memory).
+    Each but `step` is a Latin hypercube over the paths of a draw (McKay, Beckman and Conover 1979, from memory), where
+    there is more than one.
     """
 
     luck: FloatArray  # (draws, paths, sessions), standard normal
