@@ -31,6 +31,7 @@ _LETTER = 1.05
 # a scale shorter than this many points is told in words: its marks would run into each other
 _SHORT = 3.0
 _GAP = 0.6  # points between two marks in words
+_ROUNDING = 1e-9  # a mark moved by just the gap keeps it, whatever the last digit
 _CLEAR = 1.5  # points that a mark may reach to the left of 0: there stands the name of the scale
 # middle of a mark in words, and whether it stands above
 Place = tuple[float, bool]
@@ -252,7 +253,7 @@ def _numbers(marks: Sequence[float], widths: Sequence[float]) -> list[Place | No
 
     def free(middle: float, width: float, above: bool) -> bool:
         return all(
-            abs(middle - place[0]) >= (width + other) / 2 + _GAP
+            abs(middle - place[0]) >= (width + other) / 2 + _GAP - _ROUNDING
             for place, other in zip(places, widths, strict=True)
             if place is not None and place[1] == above
         )
