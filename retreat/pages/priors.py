@@ -48,6 +48,13 @@ def render_priors(report: PriorReport) -> str:
         From :func:`retreat.elicitation.prior_report`.
     """
     definition = report.definition
+    priors = [
+        (subject.capitalize(), [(number_words(line), line.why) for line in lines])
+        for subject, lines in groupby(report.lines, key=lambda line: line.subject)
+    ]
+    if definition.history:
+        heading = f"A course under way: {_SCALES[definition.history.kind]}"
+        priors.append((heading, course_lines(definition)))
     return render(
         "priors.html",
         title=TITLE,
@@ -55,13 +62,7 @@ def render_priors(report: PriorReport) -> str:
         banners=report.cautions,
         sections=_sections(report),
         reading=_READING,
-        priors=[
-            *(
-                (subject.capitalize(), [(number_words(line), line.why) for line in lines])
-                for subject, lines in groupby(report.lines, key=lambda line: line.subject)
-            ),
-            *((f"A course under way: {_SCALES[kind]}", lines) for kind, lines in _of_courses(definition)),
-        ],
+        priors=priors,
     )
 
 
@@ -91,10 +92,6 @@ def course_lines(definition: Definition) -> list[tuple[str, str]]:
         )
         for prior in (definition.history.priors if definition.history else ())
     ]
-
-
-def _of_courses(definition: Definition) -> list[tuple[str, list[tuple[str, str]]]]:
-    return [(definition.history.kind, course_lines(definition))] if definition.history else []
 
 
 def number_words(line: PriorLine) -> str:

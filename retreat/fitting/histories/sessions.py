@@ -42,7 +42,7 @@ class Sessions:
         Points of 0 to 10; NaN where not noted.
     few, many : ndarray of float, shape (rows,)
         Whether there were few or many fragments; where not noted, their share among sessions of that number, which
-        stands for the count in the fit, in the mean of what is felt and in its variance, while forecasts draw counts.
+        stands for the count in the fit, while forecasts draw counts.
     energy, pulses : ndarray of float, shape (rows,)
         Logarithms about their means; where not noted, the mean of the case's other sessions. A session that
         delivered nothing stands at the least dose, :data:`LEAST_PULSES` and :data:`LEAST_ENERGY_MJ`.
